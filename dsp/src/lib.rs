@@ -1,0 +1,18 @@
+//! The circuit of a three-tank formant voice, solved sample by sample.
+//!
+//! ```text
+//!   board ──► circuit ──► response            (what is soldered, and what it does to small signals)
+//!     │
+//!     └─────► instrument: lines → exciter → stage 1 → stage 2 → stage 3 → mixer
+//! ```
+//! All voltages in volts; 1.0 is 1 V. Arithmetic only: nothing here knows a file, a host, a clock or a thread, and
+//! nothing allocates once an [`instrument::Instrument`] is built.
+
+pub mod board;
+pub mod circuit;
+pub mod instrument;
+pub mod knobs;
+pub mod lines;
+pub mod patch;
+pub mod response;
+pub mod value;

@@ -1,0 +1,119 @@
+//! A patch: the whole board and where every knob stands, as one text.
+//!
+//! It is a patch file on the bench and the saved state in a host, so that a song opened in ten years sounds the same.
+
+use crate::board::{Board, BoardError};
+use crate::knobs::{Knob, Settings};
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+
+/// A board with its knobs.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Patch {
+    /// The board.
+    pub board: Board,
+    /// The knobs.
+    pub settings: Settings,
+}
+
+/// The text form: knobs by id, values with units.
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct File {
+    patch: u32,
+    #[serde(default)]
+    knobs: BTreeMap<String, Entry>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    board: Option<Board>,
+}
+
+/// What may stand behind a knob's id.
+#[derive(Serialize, Deserialize)]
+#[serde(untagged)]
+enum Entry {
+    Switch(bool),
+    Whole(i64),
+    Number(f64),
+    Text(String),
+}
+
+impl Entry {
+    fn text(&self) -> String {
+        match self {
+            Self::Switch(on) => if *on { "on" } else { "off" }.to_owned(),
+            Self::Whole(n) => n.to_string(),
+            Self::Number(x) => x.to_string(),
+            Self::Text(text) => text.clone(),
+        }
+    }
+}
+
+impl Patch {
+    /// A new unit on this board.
+    pub fn new(board: Board) -> Self {
+        let settings = Settings::of(&board);
+        Self { board, settings }
+    }
+
+    /// Reads a patch. Knobs that it does not name stand as on a new unit; without a board it is played on `fallback`.
+    ///
+    /// # Errors
+    /// The first thing that is wrong: its place, what was given, what is allowed.
+    pub fn from_toml(text: &str, fallback: &Board) -> Result<Self, BoardError> {
+        let file: File = toml::from_str(text).map_err(|error| BoardError {
+            line: error.span().map(|span| 1 + text[..span.start].matches('\n').count()),
+            place: String::new(),
+            what: error.message().replace('\n', " "),
+        })?;
+        let refuse = |place: &str, what: String| BoardError { line: None, place: place.to_owned(), what };
+        if file.patch != 1 {
+            let what = format!("given {}, allowed is 1: this patch was written by a newer program", file.patch);
+            return Err(refuse("patch", what));
+        }
+        let board = file.board.unwrap_or_else(|| fallback.clone());
+        board.check().map_err(|error| refuse(&format!("board.{}", error.place), error.what))?;
+        let mut patch = Self::new(board);
+        for (id, entry) in &file.knobs {
+            patch.settings.assign(id, &entry.text()).map_err(|error| refuse(&format!("knobs.{id}"), error.what))?;
+        }
+        Ok(patch)
+    }
+
+    /// Writes the whole board and every knob.
+    ///
+    /// # Panics
+    /// Never: a patch has nothing that TOML cannot hold.
+    pub fn to_toml(&self) -> String {
+        let knobs = Knob::ALL
+            .iter()
+            .map(|&knob| (knob.id().to_owned(), Entry::Text(knob.write(self.settings.get(knob)))))
+            .collect();
+        let file = File { patch: 1, knobs, board: Some(self.board.clone()) };
+        toml::to_string(&file).expect("a patch is numbers and text")
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_patch_reads_back_whole() {
+        let mut patch = Patch::new(Board::built_in());
+        patch.board.stage2.coil.saturation = Some(3e-3);
+        patch.settings.set(Knob::ExciterRate, 97.3);
+        patch.settings.set(Knob::Stage3Switch1, 1.0);
+        assert_eq!(Patch::from_toml(&patch.to_toml(), &Board::built_in()).unwrap(), patch);
+    }
+
+    #[test]
+    fn a_short_patch_is_played_on_the_board_at_hand() {
+        let text = "patch = 1\n[knobs]\n\"stage1.switch2\" = true\n\"exciter.pitch\" = \"keys\"\n\"stage2.code\" = 5\n";
+        let patch = Patch::from_toml(text, &Board::built_in()).unwrap();
+        assert!(patch.settings.is_on(Knob::Stage1Switch2));
+        assert_eq!(patch.settings.get(Knob::Stage2Code), 5.0);
+        let error = Patch::from_toml("patch = 1\n[knobs]\n\"unit.supply\" = 20\n", &Board::built_in()).unwrap_err();
+        assert!(error.to_string().contains("knobs.unit.supply") && error.what.contains("20"), "{error}");
+        assert!(Patch::from_toml("patch = 2\n", &Board::built_in()).unwrap_err().what.contains("newer"));
+    }
+}

@@ -1,0 +1,1 @@
+//! Checks of the instrument against the world outside.

@@ -1,0 +1,2 @@
+//! The bench program.
+fn main() {}
