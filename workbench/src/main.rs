@@ -1,2 +1,2 @@
-//! The bench program.
+//! `tritank`, the bench program.
 fn main() {}

@@ -1,0 +1,12 @@
+//! The bench of a three-tank formant voice: circuit, response, render, board, and the pictures of them.
+//!
+//! ```text
+//!   arguments ──► unit (board, knobs, codes) ──┬─► circuit    the element list
+//!                                              ├─► response   small-signal curves and peaks
+//!                     WAV, lines ──────────────┴─► render     exactly the plugin's engine, offline
+//! ```
+//! The binary is a thin shell around these rooms, so that other programs of the house can call them.
+
+pub mod picture;
+pub mod score;
+pub mod sound;
