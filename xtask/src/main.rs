@@ -1,2 +1,88 @@
-//! The project's automation.
-fn main() {}
+//! The project's automation, one program for a person's machine and for the build server.
+//!
+//! ```text
+//!   cargo xtask demo ───► bundle ──► organ (or --input) ──► plugin in a host ──► target/demo/
+//!               test ───► Rust tests ──► bundle ──► checks in Python, when there is one
+//!               bundle ─► target/bundled/Tritank.clap, Tritank.vst3
+//!               bench ──► one table of speeds
+//!               reference ► the reference solutions in tests/, made anew
+//! ```
+//! Each does all its own set-up: Rust and a C linker are enough.
+
+mod bundle;
+mod checks;
+mod house;
+mod python;
+
+use anyhow::Result;
+use clap::{Parser, Subcommand};
+use house::House;
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+/// The project's automation.
+#[derive(Parser)]
+#[command(name = "cargo xtask", bin_name = "cargo xtask")]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Hear and see it: an organ (or your own recording) through the built plugin, into target/demo/
+    Demo {
+        /// A recording to play instead of the organ: WAV, mono or stereo, 16, 24 or 32 bit or float, any rate
+        #[arg(long, value_name = "FILE.wav")]
+        input: Option<PathBuf>,
+    },
+    /// Run every check: Rust, then the outside ones in Python when python3 is there
+    Test,
+    /// Build the release plugin into target/bundled/: CLAP and VST3
+    Bundle,
+    /// Time the whole chain against plain biquads
+    Bench,
+    /// Solve the reference cases in tests/reference/ anew and write them (needs python3)
+    Reference,
+}
+
+fn main() -> ExitCode {
+    let arguments = Arguments::parse();
+    match run(arguments.command) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("cargo xtask: {error:#}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn run(command: Command) -> Result<()> {
+    // The house's shell works at its root; a path that a person gave is meant from where they stand.
+    let house = House::find()?;
+    match command {
+        Command::Demo { input } => demo(&house, input),
+        Command::Test => checks::run(&house),
+        Command::Bundle => {
+            let bundle = bundle::build(&house, &[])?;
+            println!("CLAP  {}\nVST3  {}", bundle.clap.display(), bundle.vst3.display());
+            Ok(())
+        }
+        Command::Bench => house.cargo("bench").args(["-p", "xtask", "--bench", "speed"]).run().map_err(Into::into),
+        Command::Reference => checks::reference(&house),
+    }
+}
+
+fn demo(house: &House, input: Option<PathBuf>) -> Result<()> {
+    let input = input.map(std::path::absolute).transpose()?;
+    let bundle = bundle::build(house, &["-p", "xtask", "--example", "demo"])?;
+    let demo = bundle.executable("demo")?;
+    let mut command = std::process::Command::new(demo);
+    command.arg("--plugin").arg(&bundle.clap).arg("--out").arg(house.target().join("demo"));
+    if let Some(file) = &input {
+        command.arg("--input").arg(file);
+    }
+    // What was wrong, the demo has said in a line of its own.
+    let status = command.status()?;
+    if status.success() { Ok(()) } else { std::process::exit(status.code().unwrap_or(1)) }
+}

@@ -1,0 +1,116 @@
+//! Every check of the project, one after the other, and a plain summary at the end.
+//!
+//! ```text
+//!   Rust tests ─► doc tests ─► release plugin ─► Python: reference solutions, hosts ─► summary
+//! ```
+//! A check that fails does not stop the others, but the command fails. A check that this machine cannot run is
+//! skipped, and says why.
+
+use crate::bundle::{self, Bundle};
+use crate::house::House;
+use crate::python::{self, Python};
+use anyhow::{Result, bail};
+use std::path::Path;
+use std::process::Command;
+
+/// How one check went.
+enum Outcome {
+    Passed,
+    Failed,
+    Skipped(String),
+}
+
+struct Line {
+    check: &'static str,
+    outcome: Outcome,
+}
+
+/// `cargo xtask test`.
+pub(crate) fn run(house: &House) -> Result<()> {
+    let mut lines = vec![rust_tests(house), doc_tests(house)];
+    let bundle = bundle::build(house, &["-p", "tritank-workbench", "--bin", "tritank"])?;
+    lines.extend(outside(house, &bundle)?);
+    summary(&lines)
+}
+
+/// With the parallel runner where it is installed, else with Cargo's own.
+fn rust_tests(house: &House) -> Line {
+    let nextest = house.cargo("nextest").arg("--version").quiet().ignore_stdout().ignore_stderr().run().is_ok();
+    let command = if nextest {
+        house.cargo("nextest").args(["run", "--workspace", "--no-fail-fast"])
+    } else {
+        house.cargo("test").args(["--workspace", "--all-targets", "--no-fail-fast"])
+    };
+    Line { check: "Rust tests", outcome: outcome(command.run().is_ok()) }
+}
+
+fn doc_tests(house: &House) -> Line {
+    let passed = house.cargo("test").args(["--workspace", "--doc", "--no-fail-fast"]).run().is_ok();
+    Line { check: "examples in the documentation", outcome: outcome(passed) }
+}
+
+/// The checks against the world outside Rust: a general solver's waveforms, and two hosts with the built VST3.
+fn outside(house: &House, bundle: &Bundle) -> Result<Vec<Line>> {
+    const REFERENCE: &str = "reference solutions (Python)";
+    const HOSTS: &str = "built VST3 in hosts (Python)";
+    let python = match python::set_up(house)? {
+        Python::Ready(python) => python,
+        Python::Missing(why) => {
+            let skipped = |check| Line { check, outcome: Outcome::Skipped(why.clone()) };
+            return Ok(vec![skipped(REFERENCE), skipped(HOSTS)]);
+        }
+    };
+    let reference = pytest(house, bundle, &python, "tests/reference")?;
+    let hosts = match ["pedalboard", "dawdreamer"].into_iter().try_for_each(|host| python::loads(&python, host)) {
+        Ok(()) => pytest(house, bundle, &python, "tests/hosts")?,
+        Err(why) => Outcome::Skipped(format!("a host cannot be loaded here ({why})")),
+    };
+    Ok(vec![Line { check: REFERENCE, outcome: reference }, Line { check: HOSTS, outcome: hosts }])
+}
+
+fn pytest(house: &House, bundle: &Bundle, python: &Path, folder: &str) -> Result<Outcome> {
+    println!("$ pytest {folder}");
+    let status = Command::new(python)
+        .args(["-m", "pytest", "-q", "-p", "no:cacheprovider", folder])
+        .current_dir(house.root())
+        .env("PYTHONDONTWRITEBYTECODE", "1")
+        .env("TRITANK_BENCH", bundle.executable("tritank")?)
+        .env("TRITANK_VST3", &bundle.vst3)
+        .status()?;
+    Ok(outcome(status.success()))
+}
+
+fn outcome(passed: bool) -> Outcome {
+    if passed { Outcome::Passed } else { Outcome::Failed }
+}
+
+fn summary(lines: &[Line]) -> Result<()> {
+    println!();
+    for Line { check, outcome } in lines {
+        match outcome {
+            Outcome::Passed => println!("{check:32} passed"),
+            Outcome::Failed => println!("{check:32} FAILED, see above"),
+            Outcome::Skipped(why) => println!("{check:32} skipped: {why}"),
+        }
+    }
+    let failed = lines.iter().filter(|line| matches!(line.outcome, Outcome::Failed)).count();
+    if failed > 0 {
+        bail!("{failed} of {} checks failed", lines.len());
+    }
+    Ok(())
+}
+
+/// `cargo xtask reference`.
+pub(crate) fn reference(house: &House) -> Result<()> {
+    let bundle = bundle::build(house, &["-p", "tritank-workbench", "--bin", "tritank"])?;
+    let python = match python::set_up(house)? {
+        Python::Ready(python) => python,
+        Python::Missing(why) => bail!("the reference solutions need Python: {why}"),
+    };
+    let status = Command::new(python)
+        .arg("tests/reference/make.py")
+        .current_dir(house.root())
+        .env("TRITANK_BENCH", bundle.executable("tritank")?)
+        .status()?;
+    if status.success() { Ok(()) } else { bail!("the reference solutions were not made, see above") }
+}
