@@ -10,9 +10,14 @@
 
 pub mod board;
 pub mod circuit;
+pub mod device;
+pub mod exciter;
 pub mod instrument;
 pub mod knobs;
+pub mod limiter;
 pub mod lines;
+pub mod mixer;
+pub mod oversample;
 pub mod patch;
 pub mod response;
 pub mod value;
