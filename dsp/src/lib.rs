@@ -9,9 +9,11 @@
 //! nothing allocates once an [`instrument::Instrument`] is built.
 
 pub mod board;
+pub mod chain;
 pub mod circuit;
 pub mod device;
 pub mod exciter;
+mod follower;
 pub mod instrument;
 pub mod knobs;
 pub mod limiter;
@@ -19,5 +21,7 @@ pub mod lines;
 pub mod mixer;
 pub mod oversample;
 pub mod patch;
+pub mod radau;
 pub mod response;
+pub mod stage;
 pub mod value;

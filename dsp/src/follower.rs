@@ -1,0 +1,153 @@
+//! The Darlington follower within one step, as a current drawn from its base divider.
+//!
+//! ```text
+//!                 V_cc ────┬─────────┐
+//!   v_n ──[R_s]── b ───┤ q_a        │
+//!                      └─ e ───┤ q_b
+//!                              └─ o ──[R_l]── 0
+//! ```
+//! Three node voltages at each of the step's nodes satisfy
+//! `(v_n − v_b)/R_s = i_b,a`, `i_e,a = i_b,b`, `i_e,b = v_o/R_l`: a chain of three, eliminated from the bottom. It clips at
+//! both rails by its own law. No approximation: both junctions of both transistors, always.
+
+use crate::board;
+use crate::device::{Currents, Law};
+use crate::radau::Nodes;
+use crate::stage::Linear;
+
+#[derive(Clone, Debug)]
+pub(crate) struct Follower {
+    law: Law,
+    stopper: f64,
+    load: f64,
+    base: Nodes,
+    middle: Nodes,
+    out: Nodes,
+    last: [f64; 3],
+    rail: f64,
+    /// Newton's step of base, middle and out, by node: for Δv_n = 0, and per volt of it.
+    step: [[Nodes; 3]; 2],
+}
+
+impl Follower {
+    pub(crate) fn new(part: &board::Follower, celsius: f64) -> Self {
+        Self {
+            law: Law::of(&part.transistor, celsius),
+            stopper: part.base,
+            load: part.load,
+            base: [0.0; 3],
+            middle: [0.0; 3],
+            out: [0.0; 3],
+            last: [0.0; 3],
+            rail: 0.0,
+            step: Default::default(),
+        }
+    }
+
+    pub(crate) fn heat(&mut self, part: &board::Follower, celsius: f64) {
+        self.law = Law::of(&part.transistor, celsius);
+    }
+
+    /// Voltage at the second emitter, at the nodes.
+    pub(crate) fn out(&self) -> &Nodes {
+        &self.out
+    }
+
+    #[inline]
+    pub(crate) fn start(&mut self) {
+        [self.base, self.middle, self.out] = self.last.map(|v| [v; 3]);
+    }
+
+    #[inline]
+    pub(crate) fn keep(&mut self) {
+        self.last = [self.base[2], self.middle[2], self.out[2]];
+    }
+
+    #[inline]
+    pub(crate) fn linearise(&mut self, divider: &Nodes, rail: f64) -> Linear {
+        self.rail = rail;
+        let minus = |a: &Nodes, b: &Nodes| -> Nodes { std::array::from_fn(|m| a[m] - b[m]) };
+        let rails = [rail; 3];
+        let first = self.law.currents(minus(&self.base, &self.middle), minus(&self.base, &rails));
+        let second = self.law.currents(minus(&self.middle, &self.out), minus(&self.middle, &rails));
+        let (per_stopper, per_load) = (1.0 / self.stopper, 1.0 / self.load);
+        let mut linear = Linear::default();
+        for m in 0..3 {
+            let (a, b) = (Emitter::of(&first[m]), Emitter::of(&second[m]));
+            let at_base = (divider[m] - self.base[m]) * per_stopper - first[m].base;
+            let at_middle = a.current - second[m].base;
+            let at_out = b.current - self.out[m] * per_load;
+            // Bottom up: Δo = (r_o + below·Δe)/own, and so on; each `own` is a sum of conductances.
+            let own_out = b.by_be + per_load;
+            let out = [at_out / own_out, (b.by_be + b.by_bc) / own_out];
+            let own_middle = a.by_be + second[m].base_by_be * (1.0 - out[1]) + second[m].base_by_bc;
+            let middle = [(at_middle + second[m].base_by_be * out[0]) / own_middle, (a.by_be + a.by_bc) / own_middle];
+            let own_base = per_stopper + first[m].base_by_be * (1.0 - middle[1]) + first[m].base_by_bc;
+            let base = [(at_base + first[m].base_by_be * middle[0]) / own_base, per_stopper / own_base];
+            let middle = [middle[0] + middle[1] * base[0], middle[1] * base[1]];
+            let out = [out[0] + out[1] * middle[0], out[1] * middle[1]];
+            for k in 0..2 {
+                self.step[k][0][m] = base[k];
+                self.step[k][1][m] = middle[k];
+                self.step[k][2][m] = out[k];
+            }
+            linear.current[m] = (divider[m] - self.base[m] - base[0]) * per_stopper;
+            linear.by_own[m] = (1.0 - base[1]) * per_stopper;
+        }
+        linear
+    }
+
+    /// Takes Newton's step; returns the largest change of a junction that conducts, volts.
+    #[inline]
+    pub(crate) fn advance(&mut self, divider: &Nodes) -> f64 {
+        let off = self.law.off_below();
+        let mut moved: f64 = 0.0;
+        for m in 0..3 {
+            let to = |n: usize, old: f64| old + self.step[0][n][m] + self.step[1][n][m] * divider[m];
+            let old = [self.base[m], self.middle[m], self.out[m]];
+            let new = [to(0, old[0]), to(1, old[1]), to(2, old[2])];
+            let junctions = |v: &[f64; 3]| [v[0] - v[1], v[1] - v[2], v[0] - self.rail, v[1] - self.rail];
+            let (before, after) = (junctions(&old), junctions(&new));
+            // One damping for the whole node keeps the three voltages consistent.
+            let mut share: f64 = 1.0;
+            for k in 0..4 {
+                let limited = if k < 2 {
+                    self.law.limited_be(before[k], after[k])
+                } else {
+                    self.law.limited_bc(before[k], after[k])
+                };
+                if limited != after[k] {
+                    share = share.min((limited - before[k]) / (after[k] - before[k]));
+                }
+            }
+            for k in 0..4 {
+                let change = share * (after[k] - before[k]);
+                if before[k].max(before[k] + change) > off {
+                    moved = moved.max(change.abs());
+                }
+            }
+            let share = share.clamp(0.01, 1.0);
+            self.base[m] += share * (new[0] - old[0]);
+            self.middle[m] += share * (new[1] - old[1]);
+            self.out[m] += share * (new[2] - old[2]);
+        }
+        moved
+    }
+}
+
+/// The emitter's side of a transistor: current out of it, by v_be, and by v_bc at fixed v_be.
+struct Emitter {
+    current: f64,
+    by_be: f64,
+    by_bc: f64,
+}
+
+impl Emitter {
+    fn of(at: &Currents) -> Self {
+        Self {
+            current: at.collector + at.base,
+            by_be: at.collector_by_be + at.base_by_be,
+            by_bc: at.base_by_bc - at.collector_by_cb,
+        }
+    }
+}

@@ -1,0 +1,609 @@
+//! A stage is a driver and a tank. One stage, or two that a capacitor joins, are solved together.
+//!
+//! ```text
+//!   bus ──► driver ──i_c──► tank ──► tap                    linear:  c = c₀ − Z·i
+//!                            │ └── channel (sweep)          bent:    i = F(c)
+//!                            └──── core (saturable coil), follower's base (tank 2)
+//! ```
+//! Every part that bends is a **port**: it draws a current i from the linear rest and is governed by one voltage c (for a
+//! saturable coil, its current). A step is one small system in c at the three nodes of each port,
+//! `(I + Z·G)·Δc = c₀ − Z·i − c`, in which only ports that conduct take part: a driver in its active region draws the same
+//! whatever its tank does, a channel that is off draws nothing. Z changes with the switches only.
+
+mod branch;
+mod driver;
+mod sweep;
+mod tank;
+
+pub(crate) use branch::Reply;
+pub(crate) use driver::{Driver, Linear};
+pub use tank::State;
+pub(crate) use tank::{Divider, PortCurrents, Switches, Tank};
+
+use crate::board;
+use crate::follower::Follower;
+use crate::radau::{self, Map, Nodes};
+use sweep::SweepChannel;
+use tank::{POSITIONS, TankStep};
+
+/// Most ports of a group: of each of two stages the driver, channel and core, and one follower.
+const PORTS: usize = 7;
+/// A step may be cut into 1, 4, 16 or 64 parts.
+pub(crate) const LEVELS: usize = 4;
+/// Iterations after which a step is cut.
+const PATIENCE: usize = 14;
+/// Newton has settled when no junction that conducts moved further, volts: what is left is its square over V_T.
+const SETTLED: f64 = 30e-6;
+
+/// A part that bends.
+#[derive(Clone, Debug)]
+enum Bend {
+    Driver(Driver),
+    Channel(SweepChannel),
+    /// Saturable coil: excess current j³/(7s²) at the coil current j; holds 1/(7s²).
+    Core(f64),
+    Follower(Box<Follower>),
+}
+
+/// A part that bends, where it sits, and where Newton stands with it.
+#[derive(Clone, Debug)]
+struct Port {
+    bend: Bend,
+    stage: usize,
+    /// Its governing voltage, volts (amperes for a coil).
+    own: Nodes,
+    linear: Linear,
+    /// Open-circuit value of `own`.
+    open: Nodes,
+    /// The current that was drawn at the end of the last step.
+    last: f64,
+    /// Step of `own` that Newton asks for.
+    change: Nodes,
+}
+
+/// All that depends on the length of the step and on the switches.
+#[derive(Clone, Debug)]
+struct Level {
+    tanks: Vec<TankStep>,
+    coupling: Map,
+    /// Tank voltages per current into a tank.
+    z: [[Map; 2]; 2],
+    /// Port voltages per port current.
+    ports: [[Map; PORTS]; PORTS],
+    stale: bool,
+}
+
+/// How a step ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Outcome {
+    /// Newton settled after so many iterations.
+    Settled(usize),
+    /// It did not.
+    Restless,
+}
+
+/// One stage, or two that are joined by a capacitor.
+#[derive(Clone, Debug)]
+pub(crate) struct Group {
+    tanks: Vec<Tank>,
+    states: Vec<State>,
+    switches: Vec<Switches>,
+    /// Charge that the switches push into each tank during the coming step, coulombs.
+    charges: Vec<f64>,
+    ports: Vec<Port>,
+    joined_by: f64,
+    levels: Vec<Level>,
+    /// Level from the first tank to the second driver's bus, when both are in the group.
+    link: f64,
+    current_level: usize,
+    /// Divider's open voltage from the rail.
+    divider_open: f64,
+}
+
+/// What drives a group through one step.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Drive<'a> {
+    /// Voltage on each stage's bus at the nodes; the second without the link from the first tank of the group.
+    pub(crate) bus: &'a [Nodes],
+    /// Sweep voltage of each stage at the nodes.
+    pub(crate) sweep: &'a [Nodes],
+    /// Supply, volts.
+    pub(crate) rail: f64,
+}
+
+impl Group {
+    /// Builds the group for steps of `step` seconds and its parts.
+    pub(crate) fn new(
+        stages: &[(Driver, Tank, Option<board::Sweep>)],
+        joined_by: f64,
+        follower: Option<Follower>,
+        celsius: f64,
+        step: f64,
+    ) -> Self {
+        let tanks: Vec<Tank> = stages.iter().map(|(_, tank, _)| tank.clone()).collect();
+        let mut ports = Vec::with_capacity(PORTS);
+        for (stage, (driver, _, _)) in stages.iter().enumerate() {
+            ports.push(Port::new(Bend::Driver(driver.clone()), stage));
+        }
+        if let Some(follower) = follower {
+            ports.push(Port::new(Bend::Follower(Box::new(follower)), tanks.len() - 1));
+        }
+        for (stage, (_, tank, sweep)) in stages.iter().enumerate() {
+            if let Some(sweep) = sweep {
+                ports.push(Port::new(Bend::Channel(SweepChannel::new(sweep, celsius)), stage));
+            }
+            if let Some(saturation) = tank.coil.and_then(|coil| coil.saturation) {
+                let knee = 0.875 * saturation;
+                ports.push(Port::new(Bend::Core(1.0 / (7.0 * knee * knee)), stage));
+            }
+        }
+        let count = tanks.len();
+        let level = Level {
+            tanks: tanks.iter().map(|tank| TankStep::of(tank, step)).collect(),
+            coupling: radau::ZERO,
+            z: [[radau::ZERO; 2]; 2],
+            ports: [[radau::ZERO; PORTS]; PORTS],
+            stale: true,
+        };
+        let levels = vec![level; LEVELS];
+        let mut group = Self {
+            states: vec![State::default(); count],
+            switches: vec![[0.0; POSITIONS]; count],
+            charges: vec![0.0; count],
+            tanks,
+            ports,
+            joined_by,
+            levels,
+            link: 0.0,
+            current_level: 0,
+            divider_open: 0.0,
+        };
+        group.set_step(step);
+        group
+    }
+
+    /// Makes ready for another length of step.
+    pub(crate) fn set_step(&mut self, step: f64) {
+        for (n, level) in self.levels.iter_mut().enumerate() {
+            let step = step / f64::from(1u32 << (2 * n));
+            for (ready, tank) in level.tanks.iter_mut().zip(&self.tanks) {
+                *ready = TankStep::of(tank, step);
+            }
+            level.coupling = radau::scaled(&radau::derivative(), self.joined_by / step);
+            level.stale = true;
+        }
+    }
+
+    pub(crate) fn heat(&mut self, board: &board::Board, celsius: f64) {
+        for port in &mut self.ports {
+            match &mut port.bend {
+                Bend::Driver(driver) => driver.heat(celsius),
+                Bend::Channel(channel) => channel.heat(celsius),
+                Bend::Follower(follower) => follower.heat(&board.follower, celsius),
+                Bend::Core(_) => {}
+            }
+        }
+    }
+
+    pub(crate) fn set_link(&mut self, level: f64) {
+        self.link = level;
+    }
+
+    pub(crate) fn driver(&self, stage: usize) -> &Driver {
+        match &self.ports[stage].bend {
+            Bend::Driver(driver) => driver,
+            _ => unreachable!("the first ports are the drivers"),
+        }
+    }
+
+    pub(crate) fn follower(&self) -> Option<&Follower> {
+        self.ports.iter().find_map(|port| match &port.bend {
+            Bend::Follower(follower) => Some(&**follower),
+            _ => None,
+        })
+    }
+
+    /// Conductance of a stage's switches, siemens.
+    pub(crate) fn switch(&mut self, stage: usize, switches: &Switches) {
+        if self.switches[stage] != *switches {
+            self.switches[stage] = *switches;
+            for level in &mut self.levels {
+                level.stale = true;
+            }
+        }
+    }
+
+    /// Charge that an edge pushes into a tank during the coming step, coulombs.
+    pub(crate) fn inject(&mut self, stage: usize, coulombs: f64) {
+        self.charges[stage] += coulombs;
+    }
+
+    pub(crate) fn state(&self, stage: usize) -> &State {
+        &self.states[stage]
+    }
+
+    pub(crate) fn state_mut(&mut self, stage: usize) -> &mut State {
+        &mut self.states[stage]
+    }
+
+    pub(crate) fn energy(&self) -> f64 {
+        let joining = match &self.states[..] {
+            [a, b] => 0.5 * self.joined_by * (a.volts - b.volts).powi(2),
+            _ => 0.0,
+        };
+        self.states.iter().zip(&self.tanks).map(|(state, tank)| state.energy(tank)).sum::<f64>() + joining
+    }
+
+    /// Tank voltage at the nodes of the step that was solved.
+    #[inline]
+    pub(crate) fn tap(&self, stage: usize) -> &Nodes {
+        &self.ports[stage].own
+    }
+
+    /// Current through bank position `n` at the nodes of the step that was solved, amperes.
+    pub(crate) fn bank_current(&self, stage: usize, n: usize) -> Nodes {
+        self.levels[self.current_level].tanks[stage].bank_current(n, &self.states[stage], self.tap(stage))
+    }
+
+    /// Solves one step of length `step/4^level` without keeping it.
+    #[inline]
+    pub(crate) fn solve(&mut self, drive: &Drive<'_>, level: usize) -> Outcome {
+        self.begin(drive, level);
+        for iteration in 1..=PATIENCE {
+            let moved = self.iterate(drive, level);
+            if moved < SETTLED {
+                return Outcome::Settled(iteration);
+            }
+            if !moved.is_finite() {
+                break;
+            }
+        }
+        Outcome::Restless
+    }
+
+    /// The bounded fallback: the ports draw what they drew at the end of the last step, which is finite and was physical,
+    /// and the passive rest takes its exact step.
+    pub(crate) fn coast(&mut self, drive: &Drive<'_>, level: usize) {
+        self.begin(drive, level);
+        for port in &mut self.ports {
+            port.linear = Linear { current: [port.last; 3], ..Linear::default() };
+        }
+        let level = &self.levels[level];
+        let currents: [Nodes; PORTS] =
+            std::array::from_fn(|q| self.ports.get(q).map_or([0.0; 3], |p| p.linear.current));
+        for (p, port) in self.ports.iter_mut().enumerate() {
+            let mut own = port.open;
+            for (q, current) in currents.iter().enumerate().take(PORTS) {
+                let drop = radau::apply(&level.ports[p][q], current);
+                for m in 0..3 {
+                    own[m] -= drop[m];
+                }
+            }
+            port.own = own;
+        }
+    }
+
+    /// Keeps the step that was solved: states and guesses move to its end.
+    #[inline]
+    pub(crate) fn keep(&mut self) {
+        let level = &self.levels[self.current_level];
+        let mut currents = [PortCurrents::default(); 2];
+        for port in &mut self.ports {
+            port.last = port.linear.current[2];
+            let currents = &mut currents[port.stage];
+            match &mut port.bend {
+                Bend::Driver(driver) => driver.keep(),
+                Bend::Channel(_) => currents.channel = port.linear.current,
+                Bend::Core(_) => currents.core = port.linear.current,
+                Bend::Follower(follower) => {
+                    follower.keep();
+                    currents.base = port.linear.current;
+                }
+            }
+        }
+        for (stage, state) in self.states.iter_mut().enumerate() {
+            let volts = self.ports[stage].own;
+            level.tanks[stage].end(&self.tanks[stage], state, &volts, self.divider_open, &currents[stage]);
+            self.charges[stage] = 0.0;
+        }
+    }
+
+    /// Refreshes what the switches changed, and lays out the open-circuit voltages of the ports.
+    #[inline]
+    fn begin(&mut self, drive: &Drive<'_>, level: usize) {
+        self.current_level = level;
+        if self.levels[level].stale {
+            self.refresh(level);
+        }
+        let level = &self.levels[level];
+        let count = self.tanks.len();
+        let mut driven = [[0.0; 3]; 2];
+        for stage in 0..count {
+            if let Some(divider) = self.tanks[stage].divider {
+                self.divider_open = divider.share * drive.rail;
+            }
+            driven[stage] = level.tanks[stage].history(&self.tanks[stage], &self.states[stage], self.divider_open);
+            if self.charges[stage] != 0.0 {
+                for x in &mut driven[stage] {
+                    *x += self.charges[stage] / level.tanks[stage].step;
+                }
+            }
+        }
+        let mut volts = [[0.0; 3]; 2];
+        if count == 2 {
+            let apart = self.states[0].volts - self.states[1].volts;
+            let held = radau::apply(&level.coupling, &[apart; 3]);
+            for m in 0..3 {
+                driven[0][m] += held[m];
+                driven[1][m] -= held[m];
+            }
+            for (stage, volts) in volts.iter_mut().enumerate() {
+                let (a, b) =
+                    (radau::apply(&level.z[stage][0], &driven[0]), radau::apply(&level.z[stage][1], &driven[1]));
+                *volts = std::array::from_fn(|m| a[m] + b[m]);
+            }
+        } else {
+            volts[0] = radau::apply(&level.z[0][0], &driven[0]);
+        }
+        for port in &mut self.ports {
+            let (tank, state, volts) = (&level.tanks[port.stage], &self.states[port.stage], &volts[port.stage]);
+            match &mut port.bend {
+                Bend::Driver(driver) => {
+                    port.open = *volts;
+                    port.own = [state.volts; 3];
+                    driver.start();
+                }
+                Bend::Channel(channel) => {
+                    port.open = volts.map(|v| v - state.sweep);
+                    port.own = [state.volts - state.sweep; 3];
+                    channel.start(drive.sweep[port.stage]);
+                }
+                Bend::Core(_) => {
+                    let follow = radau::apply(&tank.coil.admittance, volts);
+                    port.open = std::array::from_fn(|m| follow[m] - tank.coil.history[m] * state.coil);
+                    port.own = [state.coil; 3];
+                }
+                Bend::Follower(follower) => {
+                    let reply = &tank.divider_reply;
+                    let held = radau::apply(&reply.follow, &volts.map(|v| v - self.divider_open));
+                    // The divider's node counts from ground, as the follower does.
+                    port.open =
+                        std::array::from_fn(|m| drive.rail + volts[m] - held[m] - reply.stay[m] * state.coupling);
+                    port.own = [drive.rail + state.volts - state.coupling; 3];
+                    follower.start();
+                }
+            }
+        }
+    }
+
+    /// One iteration of Newton over all ports; returns the largest move of a junction, volts.
+    #[inline]
+    fn iterate(&mut self, drive: &Drive<'_>, level: usize) -> f64 {
+        let maps = &self.levels[level].ports;
+        let count = self.ports.len();
+        let joined = self.tanks.len() == 2;
+        let first_tap = self.ports[0].own;
+
+        for port in &mut self.ports {
+            port.linear = match &mut port.bend {
+                Bend::Driver(driver) => {
+                    let mut bus = drive.bus[port.stage];
+                    if port.stage == 1 {
+                        for m in 0..3 {
+                            bus[m] += self.link * first_tap[m];
+                        }
+                    }
+                    driver.linearise(&bus, &port.own, drive.rail)
+                }
+                Bend::Channel(channel) => channel.linearise(&port.own),
+                Bend::Core(bend) => Linear {
+                    current: port.own.map(|j| *bend * j * j * j),
+                    by_own: port.own.map(|j| 3.0 * *bend * j * j),
+                    by_bus: [0.0; 3],
+                },
+                Bend::Follower(follower) => follower.linearise(&port.own, drive.rail),
+            };
+        }
+
+        // Residual c₀ − Z·i − c, and who takes part.
+        let mut left = [[0.0; 3]; PORTS];
+        let mut live = [0usize; PORTS];
+        let mut alive = 0;
+        for p in 0..count {
+            let port = &self.ports[p];
+            let mut rest: Nodes = std::array::from_fn(|m| port.open[m] - port.own[m]);
+            for q in 0..count {
+                let drop = radau::apply(&maps[p][q], &self.ports[q].linear.current);
+                for m in 0..3 {
+                    rest[m] -= drop[m];
+                }
+            }
+            left[p] = rest;
+            let stiffness = maps[p][p][0][0].abs().max(maps[p][p][2][2].abs());
+            let steepest = port.linear.by_own.iter().fold(0.0f64, |most, g| most.max(g.abs()));
+            let through_link = joined && p == 0 && self.link != 0.0;
+            // Below this a port's reply to its own tank is left to the next iteration.
+            if steepest * stiffness > 1e-4 || through_link {
+                live[alive] = p;
+                alive += 1;
+            }
+        }
+
+        let cross = if joined { self.ports[1].linear.by_bus.map(|g| g * self.link) } else { [0.0; 3] };
+        let ports = &self.ports;
+        // Column (q, n) of Z·G: what the ports feel when port q's own voltage moves at node n.
+        let feel = |p: usize, m: usize, q: usize, n: usize| {
+            let mut felt = maps[p][q][m][n] * ports[q].linear.by_own[n];
+            if joined && q == 0 {
+                felt += maps[p][1][m][n] * cross[n];
+            }
+            felt
+        };
+        let mut change = left;
+        if alive > 0 {
+            let mut system = [[0.0; 3 * PORTS + 1]; 3 * PORTS];
+            let size = 3 * alive;
+            for (a, &p) in live[..alive].iter().enumerate() {
+                for m in 0..3 {
+                    let row = &mut system[3 * a + m];
+                    for (b, &q) in live[..alive].iter().enumerate() {
+                        for n in 0..3 {
+                            row[3 * b + n] = feel(p, m, q, n);
+                        }
+                    }
+                    row[3 * a + m] += 1.0;
+                    row[size] = left[p][m];
+                }
+            }
+            if !eliminate(&mut system, size) {
+                return f64::INFINITY;
+            }
+            for (a, &p) in live[..alive].iter().enumerate() {
+                change[p] = std::array::from_fn(|m| system[3 * a + m][size]);
+            }
+            for p in (0..count).filter(|p| !live[..alive].contains(p)) {
+                for &q in &live[..alive] {
+                    for m in 0..3 {
+                        for n in 0..3 {
+                            change[p][m] -= feel(p, m, q, n) * change[q][n];
+                        }
+                    }
+                }
+            }
+        }
+
+        let mut moved: f64 = 0.0;
+        let first_change = change[0];
+        for (port, change) in self.ports.iter_mut().zip(&change) {
+            port.change = *change;
+            let along = match &mut port.bend {
+                Bend::Driver(driver) => {
+                    let bus = if port.stage == 1 { first_change.map(|v| v * self.link) } else { [0.0; 3] };
+                    let along = driver.advance(change, &bus);
+                    for m in 0..3 {
+                        port.linear.current[m] += port.linear.by_bus[m] * bus[m];
+                    }
+                    along
+                }
+                Bend::Channel(channel) => channel.advance(&mut port.own, change),
+                Bend::Core(_) => 0.0,
+                Bend::Follower(follower) => follower.advance(change),
+            };
+            moved = moved.max(along);
+            if !matches!(port.bend, Bend::Channel(_)) {
+                for m in 0..3 {
+                    port.own[m] += change[m];
+                }
+            }
+            for m in 0..3 {
+                port.linear.current[m] += port.linear.by_own[m] * change[m];
+            }
+        }
+        moved
+    }
+
+    /// Z and the ports' maps for the present switches.
+    fn refresh(&mut self, level: usize) {
+        let level = &mut self.levels[level];
+        let count = self.tanks.len();
+        let mut whole = [radau::ZERO; 2];
+        for stage in 0..count {
+            whole[stage] = level.tanks[stage].switch(&self.tanks[stage], &self.switches[stage]);
+        }
+        if count == 2 {
+            // Blocks of [[P, −Y], [−Y, Q]]⁻¹ by the Schur complement of Q.
+            let y = &level.coupling;
+            let q = radau::inverse(&radau::sum(&whole[1], y));
+            let yq = radau::product(y, &q);
+            let first = radau::inverse(&radau::difference(&radau::sum(&whole[0], y), &radau::product(&yq, y)));
+            let across = radau::product(&first, &yq);
+            let back = radau::product(&q, &radau::product(y, &first));
+            level.z = [[first, across], [back, radau::sum(&q, &radau::product(&back, &yq))]];
+        } else {
+            level.z[0][0] = radau::inverse(&whole[0]);
+        }
+        let into: [Map; PORTS] = std::array::from_fn(|q| self.ports.get(q).map_or(radau::ZERO, |p| p.into(level)));
+        let heard: [Map; PORTS] = std::array::from_fn(|p| self.ports.get(p).map_or(radau::ZERO, |p| p.heard(level)));
+        for (p, port) in self.ports.iter().enumerate() {
+            for (q, other) in self.ports.iter().enumerate() {
+                let mut map = radau::product(&radau::product(&heard[p], &level.z[port.stage][other.stage]), &into[q]);
+                if p == q {
+                    map = radau::sum(&map, &port.alone(level));
+                }
+                level.ports[p][q] = map;
+            }
+        }
+        level.stale = false;
+    }
+}
+
+impl Port {
+    fn new(bend: Bend, stage: usize) -> Self {
+        Self { bend, stage, own: [0.0; 3], linear: Linear::default(), open: [0.0; 3], last: 0.0, change: [0.0; 3] }
+    }
+
+    /// Current drawn from the tank per current of the port.
+    fn into(&self, level: &Level) -> Map {
+        let tank = &level.tanks[self.stage];
+        match &self.bend {
+            Bend::Driver(_) | Bend::Channel(_) => radau::IDENTITY,
+            Bend::Core(_) => radau::difference(&radau::IDENTITY, &tank.coil_drop()),
+            Bend::Follower(_) => radau::difference(&radau::IDENTITY, &tank.divider_reply.follow),
+        }
+    }
+
+    /// Own voltage per volt of the tank.
+    fn heard(&self, level: &Level) -> Map {
+        let tank = &level.tanks[self.stage];
+        match &self.bend {
+            Bend::Driver(_) | Bend::Channel(_) => radau::IDENTITY,
+            Bend::Core(_) => tank.coil.admittance,
+            Bend::Follower(_) => radau::difference(&radau::IDENTITY, &tank.divider_reply.follow),
+        }
+    }
+
+    /// Drop of its own voltage per own current with the tank held.
+    fn alone(&self, level: &Level) -> Map {
+        let tank = &level.tanks[self.stage];
+        match &self.bend {
+            Bend::Driver(_) => radau::ZERO,
+            Bend::Channel(_) => tank.sweep,
+            Bend::Core(_) => tank.coil_drop(),
+            Bend::Follower(_) => tank.divider_reply.fed,
+        }
+    }
+}
+
+/// Gauss with row exchange on an augmented system; the solution ends in column `size`. False when it is singular.
+fn eliminate<const R: usize, const W: usize>(system: &mut [[f64; W]; R], size: usize) -> bool {
+    for k in 0..size {
+        let mut pivot = k;
+        for row in k + 1..size {
+            if system[row][k].abs() > system[pivot][k].abs() {
+                pivot = row;
+            }
+        }
+        system.swap(k, pivot);
+        let head = system[k];
+        if !(head[k].abs() > 1e-30) {
+            return false;
+        }
+        let per_pivot = 1.0 / head[k];
+        for row in &mut system[k + 1..size] {
+            let factor = row[k] * per_pivot;
+            if factor != 0.0 {
+                for column in k + 1..=size {
+                    row[column] -= factor * head[column];
+                }
+            }
+        }
+    }
+    for k in (0..size).rev() {
+        let mut rest = system[k][size];
+        for column in k + 1..size {
+            rest -= system[k][column] * system[column][size];
+        }
+        system[k][size] = rest / system[k][k];
+    }
+    true
+}
