@@ -91,8 +91,8 @@ fn info_plist() -> String {
         ("CFBundleSignature", "????"),
         ("CFBundleVersion", env!("CARGO_PKG_VERSION")),
     ];
-    let body: String =
-        entries.iter().map(|(key, value)| format!("  <key>{key}</key><string>{value}</string>\n")).collect();
+    let line = |(key, value): &(&str, &str)| format!("  <key>{key}</key><string>{value}</string>\n");
+    let body = entries.iter().map(line).collect::<Vec<_>>().concat();
     format!(
         "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n\
          <!DOCTYPE plist PUBLIC \"-//Apple//DTD PLIST 1.0//EN\" \"http://www.apple.com/DTDs/PropertyList-1.0.dtd\">\n\
