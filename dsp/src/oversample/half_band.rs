@@ -127,7 +127,7 @@ mod tests {
             (5.0, 0.183_540_812_609_328_34),
             (10.0, 0.127_833_337_163_428_6),
         ] {
-            approx::assert_abs_diff_eq!((-x as f64).exp() * bessel_i0(x), scaled, epsilon = 1e-15);
+            approx::assert_abs_diff_eq!(f64::exp(-x) * bessel_i0(x), scaled, epsilon = 1e-15);
         }
     }
 }
