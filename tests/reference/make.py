@@ -1,0 +1,75 @@
+"""Makes the reference solutions anew: `cargo xtask reference`, or
+
+    TRITANK_BENCH=target/release/tritank python tests/reference/make.py [--keep] [CASE ...]
+
+Needs numpy and scipy.  Every case is solved by LSODA at 1e-11, held against LSODA at 1e-9 and, over its first 10 ms,
+against Radau at 1e-9 (the two share only the equations), and then against the fixture that stood; a summary tells how
+far each agrees.  `--keep` writes nothing and fails when a fixture that stands is more than -120 dB off.
+"""
+
+import argparse
+import os
+import sys
+import time
+from concurrent.futures import ProcessPoolExecutor
+
+# One process a case: threads inside tiny matrices only cost.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import fixtures
+import small_signal
+from cases import CASES
+
+AGREE_DB = -120.0
+
+
+def make(case, keep):
+    began = time.monotonic()
+    listing = fixtures.listing(case)
+    taps = fixtures.solve(case, listing, rtol=1e-11)
+    short = 480
+    agreement = {
+        "LSODA 1e-9": round(fixtures.error_db(fixtures.solve(case, listing, rtol=1e-9), taps), 1),
+        "Radau 1e-9, 10 ms": round(
+            fixtures.error_db(fixtures.solve(case, listing, short, method="Radau", rtol=1e-9), taps[:short]), 1
+        ),
+    }
+    try:
+        stood, old = fixtures.read(case["name"])
+        off = fixtures.error_db(old, taps) if old.shape == taps.shape else 0.0
+        changed = fixtures.same_list(listing, stood)
+    except FileNotFoundError:
+        off, changed = None, "new"
+    if not keep:
+        fixtures.write(case, listing, taps, agreement)
+    return case["name"], agreement, off, changed, time.monotonic() - began
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser.add_argument("--keep", action="store_true", help="write nothing, compare")
+    parser.add_argument("cases", nargs="*", metavar="CASE", help="only these; all when left out")
+    given = parser.parse_args()
+    unknown = set(given.cases) - {case["name"] for case in CASES}
+    if unknown:
+        parser.error(f"no case {', '.join(unknown)}; there are {', '.join(case['name'] for case in CASES)}")
+    chosen = [case for case in CASES if not given.cases or case["name"] in given.cases]
+
+    good = True
+    print(f"{'case':20} {'LSODA 1e-9':>11} {'Radau 1e-9':>11} {'as stood':>9} {'seconds':>8}")
+    with ProcessPoolExecutor() as pool:
+        for name, agreement, off, changed, seconds in pool.map(make, chosen, [given.keep] * len(chosen)):
+            loose, radau = agreement.values()
+            stood = "new" if off is None else f"{off:.0f} dB"
+            print(f"{name:20} {loose:8.0f} dB {radau:8.0f} dB {stood:>9} {seconds:8.1f}", flush=True)
+            good &= max(loose, radau) < AGREE_DB and not (given.keep and (off is None or off > AGREE_DB))
+            if changed and off is not None:
+                print(f"  the list has changed: {changed}")
+    if not given.cases:
+        good &= small_signal.make(given.keep)
+    if not good:
+        sys.exit(f"a solution is not settled to {AGREE_DB:.0f} dB, or a fixture that stands is off by more")
+
+
+if __name__ == "__main__":
+    main()
