@@ -2,11 +2,18 @@
 //!
 //! ```text
 //!   arguments ──► unit (board, knobs, codes) ──┬─► circuit    the element list
-//!                                              ├─► response   small-signal curves and peaks
-//!                     WAV, lines ──────────────┴─► render     exactly the plugin's engine, offline
+//!                                              ├─► response   small-signal curves and peaks ──► picture
+//!                     WAV, score ──────────────┴─► render     exactly the plugin's engine, offline
 //! ```
 //! The binary is a thin shell around these rooms, so that other programs of the house can call them.
 
+pub mod bench;
+pub mod command;
+pub mod fault;
 pub mod picture;
+pub mod render;
+pub mod response;
 pub mod score;
 pub mod sound;
+pub mod unit;
+pub mod whole_file;

@@ -1,2 +1,26 @@
 //! `tritank`, the bench program.
-fn main() {}
+
+use clap::Parser as _;
+use std::process::ExitCode;
+use tritank_workbench::bench::Bench;
+use tritank_workbench::fault::EXIT_CODE;
+
+fn main() -> ExitCode {
+    match Bench::try_parse() {
+        Ok(bench) => match bench.run() {
+            Ok(()) => ExitCode::SUCCESS,
+            Err(fault) => refuse(&fault.to_string()),
+        },
+        Err(error) if !error.use_stderr() => {
+            // Help or version: what was asked for. A reader that has seen enough is no fault.
+            let _ = error.print();
+            ExitCode::SUCCESS
+        }
+        Err(error) => refuse(&tritank_workbench::bench::one_line(&error)),
+    }
+}
+
+fn refuse(line: &str) -> ExitCode {
+    eprintln!("tritank: {line}");
+    ExitCode::from(EXIT_CODE)
+}

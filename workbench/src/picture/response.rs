@@ -21,6 +21,12 @@ pub fn curves(title: &str, curves: &[Curve]) -> Picture {
     Picture { svg: String::new() }
 }
 
+/// A unit under one code, in three panes: each stage alone; the taps, magnitude and phase.
+pub fn board(title: &str, stages: &[Curve], taps: &[Curve]) -> Picture {
+    let _ = (title, stages, taps);
+    Picture { svg: String::new() }
+}
+
 /// Many curves, magnitude only: a pane for each stage (its title and its curves, one for each code).
 pub fn families(title: &str, panes: &[(String, Vec<Curve>)]) -> Picture {
     let _ = (title, panes);

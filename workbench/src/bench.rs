@@ -1,0 +1,97 @@
+//! The bench as a command line: which command, and a word of welcome without one.
+
+use crate::command::board::BoardCommand;
+use crate::command::circuit::CircuitCommand;
+use crate::command::render::RenderCommand;
+use crate::command::response::ResponseCommand;
+use crate::command::say;
+use crate::fault::Fault;
+
+/// The bench of a three-tank formant voice: see, measure and hear a board before it is soldered
+#[derive(Debug, clap::Parser)]
+#[command(name = "tritank", version, max_term_width = 110, disable_help_subcommand = true)]
+pub struct Bench {
+    #[command(subcommand)]
+    command: Option<Command>,
+}
+
+#[derive(Debug, clap::Subcommand)]
+enum Command {
+    Board(BoardCommand),
+    Response(ResponseCommand),
+    Render(RenderCommand),
+    Circuit(CircuitCommand),
+}
+
+const WELCOME: &str = "\
+tritank, the bench of a three-tank formant voice
+
+  tritank board --write mine.toml                    a board to make your own of: every line is explained
+  tritank response --board mine.toml                 where each stage peaks, how sharp and how loud
+  tritank response --board mine.toml --all --out codes.svg
+                                                     a picture of every code
+  tritank render --board mine.toml --in1 organ.wav --out voice.wav
+                                                     sound through the unit, exactly as the plugin does it
+  tritank circuit --board mine.toml                  the circuit that is solved, for any outside solver
+
+tritank COMMAND --help tells more, and what each command says with --json.
+";
+
+impl Bench {
+    /// Does what was asked.
+    ///
+    /// # Errors
+    /// One line for a person; see [`Fault`].
+    pub fn run(&self) -> Result<(), Fault> {
+        match &self.command {
+            None => say(WELCOME.as_bytes()),
+            Some(Command::Board(command)) => command.run(),
+            Some(Command::Response(command)) => command.run(),
+            Some(Command::Render(command)) => command.run(),
+            Some(Command::Circuit(command)) => command.run(),
+        }
+    }
+}
+
+/// What the argument parser has to say, in one line.
+pub fn one_line(error: &clap::Error) -> String {
+    let text = error.to_string();
+    let told = text.lines().take_while(|line| !line.starts_with("Usage:") && !line.starts_with("For more information"));
+    let line: Vec<_> = told.flat_map(str::split_whitespace).collect();
+    let line = line.join(" ");
+    format!("{} (tritank --help tells more)", line.strip_prefix("error: ").unwrap_or(&line))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::{CommandFactory as _, Parser as _};
+
+    #[test]
+    fn the_command_line_is_sound_and_every_command_shows_an_example_and_its_json() {
+        let mut bench = Bench::command();
+        bench.build();
+        bench.clone().debug_assert();
+        for command in bench.get_subcommands_mut() {
+            assert!(command.render_help().to_string().contains("Example"), "{}", command.get_name());
+            let long = command.render_long_help().to_string();
+            assert!(long.contains("Example") && long.contains("JSON"), "{}", command.get_name());
+        }
+    }
+
+    #[test]
+    fn a_refusal_of_the_parser_is_one_line_with_what_is_allowed() {
+        for (line, says) in [
+            ("render", "--out"),
+            ("render --out a.wav --quality 3", "[possible values: 1, 2, 4, 8, 16]"),
+            ("render --out a.wav --rate 10", "8000..=768000"),
+            ("circuit --code 16,0,0", "allowed is a whole number from 0 to 15"),
+            ("sing", "unrecognized"),
+            ("board --bord x", "--board"),
+        ] {
+            let error = Bench::try_parse_from(std::iter::once("tritank").chain(line.split(' '))).unwrap_err();
+            let told = one_line(&error);
+            assert!(!told.contains('\n') && told.contains(says), "{told}");
+        }
+    }
+}

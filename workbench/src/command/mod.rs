@@ -1,0 +1,60 @@
+//! The commands of `tritank`: what each one takes, does and says.
+
+pub mod board;
+pub mod circuit;
+pub mod render;
+pub mod response;
+
+use crate::fault::Fault;
+use crate::unit::{Choice, Codes};
+use std::io::Write;
+use std::path::PathBuf;
+
+/// The options that every command about a unit shares.
+#[derive(Clone, Debug, Default, clap::Args)]
+#[command(next_help_heading = "The unit")]
+pub struct UnitOptions {
+    /// Board file (TOML, see `tritank board`); without one, the built-in board, or the patch's own
+    #[arg(long, value_name = "FILE")]
+    board: Option<PathBuf>,
+    /// Patch file (TOML): where the knobs stand, and its board if it holds one; --board goes before that one
+    #[arg(long, value_name = "FILE")]
+    patch: Option<PathBuf>,
+    /// Codes on the lines of the three stages, 0 to 15 each, bit n for line n; stated as they end up on the lines,
+    /// panel switches and all
+    #[arg(long, value_name = "A,B,C")]
+    code: Option<Codes>,
+    /// Turns a knob or a switch, as stage1.switch2=on, exciter.rate=110Hz or unit.supply=1.5V; may be given again
+    #[arg(long, value_name = "NAME=VALUE")]
+    set: Vec<String>,
+}
+
+impl UnitOptions {
+    fn choice(&self) -> Choice {
+        Choice { board: self.board.clone(), patch: self.patch.clone(), codes: self.code, set: self.set.clone() }
+    }
+}
+
+/// Writes to standard output; a reader that has seen enough is no fault.
+pub(crate) fn say(bytes: &[u8]) -> Result<(), Fault> {
+    let mut out = std::io::stdout().lock();
+    match out.write_all(bytes).and_then(|()| out.flush()) {
+        Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => {
+            Err(Fault::new(format!("standard output: {}", error.kind())))
+        }
+        _ => Ok(()),
+    }
+}
+
+/// A remark for the person at the terminal, beside the output.
+fn remark(text: &str) {
+    // Nobody reads standard error: nothing is lost.
+    let _ = writeln!(std::io::stderr(), "tritank: note: {text}");
+}
+
+/// One JSON document with a line end.
+fn say_json(document: &impl serde::Serialize) -> Result<(), Fault> {
+    let mut text = serde_json::to_vec_pretty(document).map_err(Fault::new)?;
+    text.push(b'\n');
+    say(&text)
+}
