@@ -1,0 +1,281 @@
+//! Where units are built and scrapped: never on the audio thread.
+//!
+//! ```text
+//!   quality turned ── order ──► builder ──┐                    ┌──► fades in
+//!   state loaded ─── loader's thread ─────┴─► ready ─► audio ──┤
+//!                               builder ◄──── scrap ◄──────────┘ the unit that was playing
+//! ```
+//! `ready` and `scrap` are lock-free queues. The board is behind a lock that the audio thread never touches.
+
+use crate::panel::Panel;
+use crossbeam_queue::ArrayQueue;
+use nice_plug::prelude::nice_error;
+use parking_lot::Mutex;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::thread::{self, JoinHandle};
+use tritank_dsp::board::Board;
+use tritank_dsp::instrument::{Instrument, RateError};
+use tritank_dsp::knobs::Settings;
+
+/// Units that can wait to be scrapped. The audio thread takes no new unit while this is full.
+const SCRAP: usize = 4;
+
+/// An instrument, and the direct way round it.
+pub struct Unit {
+    /// The instrument.
+    pub instrument: Instrument,
+    /// The input, as late as the instrument.
+    pub round: Delay,
+    /// Oversampling factor it was built for.
+    pub quality: usize,
+}
+
+/// A stereo delay of whole frames.
+pub struct Delay {
+    frames: Box<[[f32; 2]]>,
+    next: usize,
+}
+
+impl Delay {
+    /// A silent delay.
+    pub fn new(frames: usize) -> Self {
+        Self { frames: vec![[0.0; 2]; frames].into_boxed_slice(), next: 0 }
+    }
+
+    /// One frame in, the one of so many frames ago out.
+    pub fn pass(&mut self, frame: [f32; 2]) -> [f32; 2] {
+        let Some(place) = self.frames.get_mut(self.next) else { return frame };
+        let late = std::mem::replace(place, frame);
+        self.next = (self.next + 1) % self.frames.len();
+        late
+    }
+
+    /// Silent again.
+    pub fn clear(&mut self) {
+        self.frames.fill([0.0; 2]);
+    }
+
+    /// Takes over what another delay still holds, as much of it as fits: the newest.
+    pub fn take_over(&mut self, other: &Self) {
+        let (long, short) = (other.frames.len(), self.frames.len().min(other.frames.len()));
+        self.clear();
+        self.next = 0;
+        for back in 1..=short {
+            let from = (other.next + long - back) % long;
+            let to = self.frames.len() - back;
+            self.frames[to] = other.frames[from];
+        }
+    }
+}
+
+/// What the shell, its panel and its builder share.
+pub struct Workshop {
+    bench: Mutex<Bench>,
+    /// Units ready to be played; the newest replaces one that nobody fetched.
+    ready: ArrayQueue<Box<Unit>>,
+    scrap: ArrayQueue<Box<Unit>>,
+    ordered: AtomicBool,
+    closing: AtomicBool,
+}
+
+/// What a unit is built from. Held locked from the first part to the hand-over, so that no older unit can follow a newer.
+struct Bench {
+    board: Board,
+    /// None until the host has said it.
+    rate_hz: Option<f64>,
+}
+
+impl Default for Workshop {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
+impl Workshop {
+    /// A workshop with the built-in board on its bench.
+    pub fn new() -> Self {
+        Self {
+            bench: Mutex::new(Bench { board: Board::built_in(), rate_hz: None }),
+            ready: ArrayQueue::new(1),
+            scrap: ArrayQueue::new(SCRAP),
+            ordered: AtomicBool::new(false),
+            closing: AtomicBool::new(false),
+        }
+    }
+
+    /// The board that is, or will be, played.
+    pub fn board(&self) -> Board {
+        self.bench.lock().board.clone()
+    }
+
+    /// Builds the first unit at a rate; all that was ready is out of date.
+    ///
+    /// # Errors
+    /// A rate that the instrument does not run at.
+    pub fn open(&self, settings: &Settings, rate_hz: f64) -> Result<Box<Unit>, RateError> {
+        let mut bench = self.bench.lock();
+        let unit = bench.build(settings, rate_hz)?;
+        bench.rate_hz = Some(rate_hz);
+        self.ordered.store(false, Ordering::Release);
+        while self.ready.pop().is_some() || self.scrap.pop().is_some() {}
+        Ok(unit)
+    }
+
+    /// Builds a unit here and now: for an offline render, which has the time and must not depend on another thread's.
+    pub fn build_here(&self, settings: &Settings) -> Option<Box<Unit>> {
+        let bench = self.bench.lock();
+        bench.build(settings, bench.rate_hz?).ok()
+    }
+
+    /// Puts another board on the bench and, if the host is playing, makes a unit of it ready. Not on the audio thread.
+    pub fn rebuild_with(&self, board: Board, settings: &Settings) {
+        let mut bench = self.bench.lock();
+        bench.board = board;
+        self.make_ready(&bench, settings);
+    }
+
+    fn make_ready(&self, bench: &Bench, settings: &Settings) {
+        let Some(rate_hz) = bench.rate_hz else { return };
+        match bench.build(settings, rate_hz) {
+            Ok(unit) => drop(self.ready.force_push(unit)),
+            Err(error) => nice_error!("no new unit, the old one plays on: {error}"),
+        }
+    }
+
+    /// The newest unit, if one is ready and there is room for the one it replaces.
+    pub fn fetch(&self) -> Option<Box<Unit>> {
+        if self.scrap.is_full() { None } else { self.ready.pop() }
+    }
+
+    /// Leaves a unit to be scrapped. Gives it back when there is no room.
+    pub fn leave(&self, unit: Box<Unit>) -> Option<Box<Unit>> {
+        self.scrap.push(unit).err()
+    }
+}
+
+impl Bench {
+    fn build(&self, settings: &Settings, rate_hz: f64) -> Result<Box<Unit>, RateError> {
+        let instrument = Instrument::new(&self.board, settings, rate_hz)?;
+        let round = Delay::new(instrument.latency());
+        Ok(Box::new(Unit { instrument, round, quality: settings.quality() }))
+    }
+}
+
+/// The thread that builds on order and scraps what was left. One per plugin: the framework's own background thread
+/// would be joined by itself if a host took the plugin away during a build.
+pub struct Builder {
+    workshop: Arc<Workshop>,
+    thread: Option<JoinHandle<()>>,
+}
+
+impl Builder {
+    /// Starts the thread; it sleeps until called.
+    ///
+    /// # Errors
+    /// When the system gives no thread.
+    pub fn start(workshop: Arc<Workshop>, panel: Arc<Panel>) -> std::io::Result<Self> {
+        workshop.closing.store(false, Ordering::Release);
+        let thread = thread::Builder::new().name("tritank builder".into()).spawn({
+            let workshop = workshop.clone();
+            move || {
+                while !workshop.closing.load(Ordering::Acquire) {
+                    while workshop.scrap.pop().is_some() {}
+                    if workshop.ordered.swap(false, Ordering::AcqRel) {
+                        let bench = workshop.bench.lock();
+                        workshop.make_ready(&bench, &panel.settings());
+                    } else {
+                        thread::park();
+                    }
+                }
+            }
+        })?;
+        Ok(Self { workshop, thread: Some(thread) })
+    }
+
+    /// Orders a unit for the panel as it stands.
+    pub fn order(&self) {
+        self.workshop.ordered.store(true, Ordering::Release);
+        self.wake();
+    }
+
+    /// Wakes the thread, to scrap what was left. One system call, and only if it sleeps.
+    pub fn wake(&self) {
+        if let Some(thread) = &self.thread {
+            thread.thread().unpark();
+        }
+    }
+}
+
+impl Drop for Builder {
+    fn drop(&mut self) {
+        self.workshop.closing.store(true, Ordering::Release);
+        self.wake();
+        if let Some(thread) = self.thread.take() {
+            // A builder that panicked has nothing left to say: the panic was logged, and the plugin is going.
+            let _ = thread.join();
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_delay_is_late_by_its_frames_and_a_short_one_takes_over_the_newest() {
+        let mut long = Delay::new(5);
+        let passed: Vec<_> = (1..=8u8).map(|n| long.pass([f32::from(n); 2])[0]).collect();
+        assert_eq!(passed, [0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 2.0, 3.0]);
+
+        let mut short = Delay::new(3);
+        short.pass([9.0; 2]);
+        short.take_over(&long);
+        let passed: Vec<_> = (9..=12u8).map(|n| short.pass([f32::from(n); 2])[0]).collect();
+        assert_eq!(passed, [6.0, 7.0, 8.0, 9.0], "as if it had always been this short");
+
+        let mut longer = Delay::new(5);
+        longer.take_over(&short);
+        let passed: Vec<_> = (0..6u8).map(|_| longer.pass([0.0; 2])[0]).collect();
+        assert_eq!(passed, [0.0, 0.0, 10.0, 11.0, 12.0, 0.0], "silence where the old one had nothing");
+
+        assert_eq!(Delay::new(0).pass([1.0, 2.0]), [1.0, 2.0]);
+    }
+
+    #[test]
+    fn an_ordered_unit_gets_ready_and_the_left_one_is_scrapped() {
+        let workshop = Arc::new(Workshop::new());
+        let panel = Arc::new(Panel::new(workshop.clone()));
+        let first = workshop.open(&panel.settings(), 48e3).unwrap();
+        assert!(workshop.fetch().is_none());
+        let builder = Builder::start(workshop.clone(), panel).unwrap();
+        builder.order();
+        let second = loop {
+            if let Some(unit) = workshop.fetch() {
+                break unit;
+            }
+            thread::yield_now();
+        };
+        assert_eq!(second.quality, first.quality);
+        assert!(workshop.leave(first).is_none());
+        builder.wake();
+        while !workshop.scrap.is_empty() {
+            thread::yield_now();
+        }
+    }
+
+    #[test]
+    fn no_unit_is_fetched_while_there_is_no_room_for_the_old_one() {
+        let workshop = Workshop::new();
+        let settings = Settings::of(&Board::built_in());
+        for _ in 0..SCRAP {
+            let unit = workshop.bench.lock().build(&settings, 48e3).unwrap();
+            assert!(workshop.leave(unit).is_none());
+        }
+        workshop.bench.lock().rate_hz = Some(48e3);
+        workshop.rebuild_with(Board::built_in(), &settings);
+        assert!(workshop.fetch().is_none());
+        workshop.scrap.pop();
+        assert!(workshop.fetch().is_some());
+    }
+}
