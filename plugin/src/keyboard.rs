@@ -65,13 +65,21 @@ impl Keyboard {
                 instrument.gate(Source::Gates, Line::of_stage(stage, bit), self.pedals[stage][bit]);
             }
             NoteEvent::MidiCC { cc: 120 | 123, .. } => self.all_up(instrument),
-            NoteEvent::MidiCC { cc: 121, .. } => {
-                self.bend = 0.0;
-                self.pedals = Default::default();
-                self.tell_wheels(instrument);
-            }
+            NoteEvent::MidiCC { cc: 121, .. } => self.wheels_back(instrument),
             _ => {}
         }
+    }
+
+    /// Lets everything go.
+    pub fn let_go(&mut self, instrument: &mut Instrument) {
+        self.all_up(instrument);
+        self.wheels_back(instrument);
+    }
+
+    fn wheels_back(&mut self, instrument: &mut Instrument) {
+        self.bend = 0.0;
+        self.pedals = Default::default();
+        self.tell_wheels(instrument);
     }
 
     /// Tells a unit that was just put in what is held down.

@@ -146,7 +146,6 @@ impl<const CONTROLLERS: bool> Shell<CONTROLLERS> {
         }
         if self.fresh && turned {
             unit.instrument.reset();
-            self.keyboard.tell(&mut unit.instrument);
         }
     }
 }
@@ -226,11 +225,10 @@ impl<const CONTROLLERS: bool> Plugin for Shell<CONTROLLERS> {
         self.faded = 1.0;
         self.part_with_old();
         self.fresh = true;
-        self.keyboard = Keyboard::default();
         if let Some(unit) = &mut self.unit {
             unit.round.clear();
+            self.keyboard.let_go(&mut unit.instrument);
             unit.instrument.reset();
-            self.keyboard.tell(&mut unit.instrument);
         }
     }
 

@@ -1,0 +1,123 @@
+//! The plugin allocates nothing while it plays: entry, guard, framework, shell and instrument together, in this process,
+//! under an allocator that counts. The allocator itself is tested first.
+
+mod host;
+
+use host::{Event, Performance, Prepared, Rig, play};
+use std::alloc::{GlobalAlloc, Layout, System};
+use std::cell::Cell;
+use std::hint::black_box;
+
+/// The system's allocator, which counts what each thread asks of it.
+struct Counting;
+
+thread_local! {
+    static COUNT: Cell<u64> = const { Cell::new(0) };
+}
+
+fn count() {
+    // A thread that is ending has no counter any more, and nothing to count.
+    let _ = COUNT.try_with(|count| count.set(count.get() + 1));
+}
+
+// SAFETY: every call is the system's; counting touches a thread's own cell, which needs no allocation.
+unsafe impl GlobalAlloc for Counting {
+    unsafe fn alloc(&self, layout: Layout) -> *mut u8 {
+        count();
+        // SAFETY: the caller's promises, passed on.
+        unsafe { System.alloc(layout) }
+    }
+
+    unsafe fn dealloc(&self, memory: *mut u8, layout: Layout) {
+        count();
+        // SAFETY: the caller's promises, passed on.
+        unsafe { System.dealloc(memory, layout) };
+    }
+
+    unsafe fn alloc_zeroed(&self, layout: Layout) -> *mut u8 {
+        count();
+        // SAFETY: the caller's promises, passed on.
+        unsafe { System.alloc_zeroed(layout) }
+    }
+
+    unsafe fn realloc(&self, memory: *mut u8, layout: Layout, size: usize) -> *mut u8 {
+        count();
+        // SAFETY: the caller's promises, passed on.
+        unsafe { System.realloc(memory, layout, size) }
+    }
+}
+
+#[global_allocator]
+static ALLOCATOR: Counting = Counting;
+
+/// Allocations and releases of this thread during `f`.
+fn counted<R>(f: impl FnOnce() -> R) -> (u64, R) {
+    let before = COUNT.get();
+    let result = f();
+    (COUNT.get() - before, result)
+}
+
+#[test]
+fn the_allocator_counts() {
+    assert_eq!(counted(|| black_box(1 + 1)).0, 0);
+    assert_eq!(counted(|| drop(black_box(Box::new(7)))).0, 2, "one allocation, one release");
+    let (grown, _) = counted(|| {
+        let mut list = Vec::with_capacity(1);
+        list.extend(black_box([1, 2, 3]));
+        list
+    });
+    assert_eq!(grown, 2, "one allocation, one growth");
+    let elsewhere =
+        counted(|| std::thread::scope(|scope| scope.spawn(|| counted(|| vec![black_box(0u8); 100]).0).join().unwrap()));
+    assert_eq!(elsewhere.1, 1, "another thread counts its own");
+}
+
+#[test]
+fn a_performance_allocates_nothing() {
+    let mut rig = Rig::in_process();
+    let mut events = vec![(0, rig.turn("exciter.level", "0.5"))];
+    for (n, id) in ["stage1.switch2", "stage2.switch0", "stage3.switch3", "input.overdriven"].into_iter().enumerate() {
+        events.push((400 + 311 * n, rig.turn(id, "on")));
+    }
+    events.push((1700, rig.turn("unit.supply", "1.8 V")));
+    events.push((1800, rig.turn("stage2.sweep", "1.2 V")));
+    events.push((1900, rig.turn("unit.temperature", "40 °C")));
+    events.push((2100, rig.turn("bypass", "on")));
+    events.push((2600, rig.turn("bypass", "off")));
+    events.push((2700, Event::Midi([0x90, 60, 100])));
+    events.push((2800, Event::Midi([0xb0, 80, 127])));
+    let performance = Performance::tones(4000, 48e3);
+    let mut processor = rig.start(48e3, 256);
+    // Once to let the thread's own first-time allocations pass (its handle, for the framework's thread check).
+    play(&mut processor, &performance, &[]);
+
+    let mut calls = Prepared::new(&performance, &events);
+    assert_eq!(counted(|| calls.run(&mut processor)).0, 0);
+    assert!(calls.heard().main[0].iter().any(|volts| *volts != 0.0), "nothing was played");
+    rig.stop(processor);
+}
+
+#[test]
+fn a_new_unit_is_taken_in_without_allocating() {
+    let mut rig = Rig::in_process();
+    let quality = rig.turn("unit.quality", "2");
+    let performance = Performance::tones(2000, 48e3);
+    let mut processor = rig.start(48e3, 256);
+    play(&mut processor, &performance, &[]);
+    let before = rig.latency();
+    let mut order = Prepared::new(&performance, &[(0, quality)]);
+    let mut plain = Prepared::new(&performance, &[]);
+    let mut allocations = counted(|| order.run(&mut processor)).0;
+    for _ in 0..10_000 {
+        if rig.latency() != before {
+            break;
+        }
+        std::thread::sleep(std::time::Duration::from_millis(1));
+        allocations += counted(|| plain.run(&mut processor)).0;
+    }
+    assert_ne!(rig.latency(), before, "the new unit did not come");
+    // Through the fade, and the parting with the old unit.
+    allocations += counted(|| plain.run(&mut processor)).0;
+    assert_eq!(allocations, 0);
+    rig.stop(processor);
+}
