@@ -99,8 +99,8 @@ impl UnitResponse {
                 let mut codes = codes;
                 codes[n] = code;
                 let response = Response::of(&patch.board, &patch.settings, codes).map_err(Fault::new)?;
-                let curve = frequencies.iter().map(|&hertz| response.stages(hertz)[n]).collect();
-                stages.push(StageResponse { stage: n + 1, code, peak: response.peaks()[n], curve });
+                let curve = frequencies.iter().map(|&hertz| response.stage(n, hertz)).collect();
+                stages.push(StageResponse { stage: n + 1, code, peak: response.peak(n), curve });
             }
         }
         let here = Response::of(&patch.board, &patch.settings, codes).map_err(Fault::new)?;
@@ -148,7 +148,7 @@ impl UnitResponse {
                     .stages
                     .iter()
                     .filter(|s| s.stage == stage)
-                    .map(|s| curve(format!("{}", s.code), &s.curve, Some(s.peak)))
+                    .map(|s| curve(format!("code {}", s.code), &s.curve, Some(s.peak)))
                     .collect();
                 (format!("Stage {stage}"), curves)
             })

@@ -47,7 +47,7 @@ fn parse(text: &str) -> Result<Vec<Edge>, String> {
     let mut edges = Vec::new();
     for record in reader.records() {
         let record = record.map_err(|error| error.to_string())?;
-        let row = record.position().map_or(0, csv::Position::line);
+        let row = line_of(text, record.position().map_or(0, csv::Position::byte) as usize);
         if record.len() != COLUMNS.len() {
             return Err(format!("line {row}: given {} columns, allowed are 3: {}", record.len(), COLUMNS.join(",")));
         }
@@ -68,6 +68,13 @@ fn parse(text: &str) -> Result<Vec<Edge>, String> {
     }
     edges.sort_by(|a, b| a.seconds.total_cmp(&b.seconds));
     Ok(edges)
+}
+
+/// The line of the record that begins at a byte, or behind the empty lines there.
+fn line_of(text: &str, byte: usize) -> usize {
+    let rest = &text.as_bytes()[byte.min(text.len())..];
+    let empty = rest.iter().take_while(|byte| matches!(byte, b'\r' | b'\n')).count();
+    1 + text.as_bytes()[..byte + empty].iter().filter(|byte| **byte == b'\n').count()
 }
 
 #[cfg(test)]

@@ -114,19 +114,30 @@ impl Sound {
         if rate_hz == self.rate_hz {
             return Ok(self.clone());
         }
-        // One block of a few thousand frames: a steep, linear-phase band limit just below the lower Nyquist rate.
+        // One block of a few thousand frames at the lower rate: a steep, linear-phase band limit just below the lower
+        // Nyquist rate. An even number of units, so that the library's delay of half a block is whole frames.
         const BLOCK: usize = 4096;
         let (from, to, count) = (self.rate_hz as usize, rate_hz as usize, self.channels.len());
+        let unit = from / common_divisor(from, to);
+        let block = 2 * unit * (BLOCK * from / from.min(to)).div_ceil(2 * unit);
         let no_way = |error: &dyn std::fmt::Display| Fault::new(format!("rate: given {from} Hz to {to} Hz: {error}"));
         let window = WindowFunction::BlackmanHarris2;
         let mut resampler =
-            Fft::<f64>::new_custom(from, to, BLOCK, 1, count, window, FixedSync::Both).map_err(|e| no_way(&e))?;
+            Fft::<f64>::new_custom(from, to, block, 1, count, window, FixedSync::Both).map_err(|e| no_way(&e))?;
         let frames = self.frames();
         let input = SequentialSliceOfVecs::new(&self.channels, count, frames).map_err(|e| no_way(&e))?;
         let output = resampler.process_all(&input, frames, None).map_err(|e| no_way(&e))?.take_data();
-        let channels = (0..count).map(|n| output.iter().skip(n).step_by(count).copied().collect()).collect();
+        // The library rounds the ratio first and may come out a frame longer.
+        let length = (frames as u64 * u64::from(rate_hz)).div_ceil(u64::from(self.rate_hz)) as usize;
+        let channels =
+            (0..count).map(|n| output.iter().skip(n).step_by(count).take(length).copied().collect()).collect();
         Ok(Self { rate_hz, channels })
     }
+}
+
+/// Euclid's.
+fn common_divisor(a: usize, b: usize) -> usize {
+    if b == 0 { a } else { common_divisor(b, a % b) }
 }
 
 /// What hound has to say, in one clause.

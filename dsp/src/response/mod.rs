@@ -99,12 +99,22 @@ impl Response {
     /// Each stage alone, from its own bus to its own tap, V/V: with the buffered links from tap 1 and from the
     /// follower silent, while C12 and the follower's load stay where they are soldered.
     pub fn stages(&self, hertz: f64) -> [Complex64; 3] {
-        std::array::from_fn(|stage| self.alone.at(stage, hertz)[stage])
+        std::array::from_fn(|stage| self.stage(stage, hertz))
+    }
+
+    /// One of [`Self::stages`]: stage 0 to 2.
+    pub fn stage(&self, stage: usize, hertz: f64) -> Complex64 {
+        self.alone.at(stage, hertz)[stage]
     }
 
     /// Peak of each stage alone, to better than 0.01 cent.
     pub fn peaks(&self) -> [Peak; 3] {
-        std::array::from_fn(|stage| peak(|hertz| self.alone.at(stage, hertz)[stage].norm()))
+        std::array::from_fn(|stage| self.peak(stage))
+    }
+
+    /// One of [`Self::peaks`]: stage 0 to 2.
+    pub fn peak(&self, stage: usize) -> Peak {
+        peak(|hertz| self.stage(stage, hertz).norm())
     }
 
     /// The DC operating point: volts against ground, by node.

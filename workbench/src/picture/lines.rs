@@ -27,14 +27,14 @@ pub fn draw(title: &str, seconds: f64, panel: [bool; Line::COUNT], edges: &[Edge
     let seconds = seconds.max(1e-3);
     let history = history(seconds, panel, edges);
     let rows = rows(&history);
-    let height = 44 + 56 + ROW * rows.len().max(1) as i32;
+    let height = 44 + 50 + ROW * rows.len().max(1) as i32;
     Picture::draw(title, [WIDTH, height], |canvas| {
         let count = rows.len().max(1) as f64;
         let (time, digits) = Axis::time(seconds);
         let mut plot = ChartBuilder::on(canvas)
             .margin_top(6 * FINE)
             .margin_right(16 * FINE)
-            .x_label_area_size(42 * FINE)
+            .x_label_area_size(36 * FINE)
             .y_label_area_size(NAMES * FINE)
             .build_cartesian_2d(time, Axis::plain(count, 0.0))?;
         plot.configure_mesh()

@@ -1,7 +1,7 @@
 //! Magnitude and phase against frequency.
 
 use super::axis::step;
-use super::pane::{Line, Pane};
+use super::pane::{Line, Pane, decibels};
 use super::{Picture, STAGES};
 use num_complex::Complex64;
 use plotters::prelude::*;
@@ -19,18 +19,18 @@ pub struct Curve {
 }
 
 const WIDTH: i32 = 1080;
-const PANE: i32 = 330;
+const PANE: i32 = 320;
 
 /// A few curves in two panes: magnitude in dB above, phase in degrees below.
 pub fn curves(title: &str, curves: &[Curve]) -> Picture {
-    draw(title, &[magnitudes("Magnitude", curves, 2.0), phases("Phase", curves)], curves)
+    draw(title, &[magnitudes("Magnitude", curves, 60.0, 2.0), phases("Phase", curves)], curves)
 }
 
 /// A unit under one code, in three panes: each stage alone; the taps, magnitude and phase.
 pub fn board(title: &str, stages: &[Curve], taps: &[Curve]) -> Picture {
     let panes = [
-        magnitudes("Each stage alone, from its bus to its tap", stages, 2.0),
-        magnitudes("Taps through the chain, per volt of main in on bus 1", taps, 2.0),
+        magnitudes("Each stage alone, from its bus to its tap", stages, 60.0, 2.0),
+        magnitudes("Taps through the chain, per volt of main in on bus 1", taps, 60.0, 2.0),
         phases("Phase of the taps", taps),
     ];
     draw(title, &panes, stages)
@@ -42,7 +42,7 @@ pub fn families(title: &str, panes: &[(String, Vec<Curve>)]) -> Picture {
         .iter()
         .enumerate()
         .map(|(stage, (name, curves))| {
-            let mut pane = magnitudes(name, curves, 1.4);
+            let mut pane = magnitudes(name, curves, 40.0, 1.4);
             let last = curves.len().saturating_sub(1).max(1) as f64;
             for (n, line) in pane.lines.iter_mut().enumerate() {
                 line.color = shade(STAGES[stage % STAGES.len()], n as f64 / last);
@@ -64,27 +64,23 @@ fn draw(title: &str, panes: &[Pane], curves: &[Curve]) -> Picture {
     })
 }
 
-fn decibels(value: f64) -> f64 {
-    20.0 * value.log10()
-}
-
-fn magnitudes(title: &str, curves: &[Curve], stroke: f64) -> Pane {
+/// Magnitudes down to `depth` decibels below the highest: what lies deeper says nothing of a resonance.
+fn magnitudes(title: &str, curves: &[Curve], depth: f64, stroke: f64) -> Pane {
     let lines: Vec<_> = curves
         .iter()
         .enumerate()
         .map(|(n, curve)| Line {
             color: STAGES[n % STAGES.len()],
             points: curve.points.iter().map(|(hertz, value)| (*hertz, decibels(value.norm()))).collect(),
-            mark: curve.peak.map(|peak| (peak.frequency, decibels(peak.gain))),
-            name: legend(curve),
+            peak: curve.peak,
+            name: curve.name.clone(),
         })
         .collect();
     let values = || lines.iter().flat_map(|line| line.points.iter().map(|point| point.1)).filter(|y| y.is_finite());
     let top = values().fold(f64::NEG_INFINITY, f64::max);
     let bottom = values().fold(f64::INFINITY, f64::min);
     let (low, high) = if top.is_finite() {
-        // Sixty decibels tell of a resonance; what lies deeper is no sound.
-        (10.0 * (bottom.max(top - 60.0) / 10.0).floor(), 10.0 * ((top + 2.0) / 10.0).ceil())
+        (10.0 * (bottom.max(top - depth) / 10.0).floor(), 10.0 * ((top + 2.0) / 10.0).ceil())
     } else {
         (-60.0, 0.0)
     };
@@ -98,7 +94,7 @@ fn phases(title: &str, curves: &[Curve]) -> Pane {
         .map(|(n, curve)| Line {
             color: STAGES[n % STAGES.len()],
             points: unwrapped(&curve.points),
-            mark: None,
+            peak: None,
             name: curve.name.clone(),
         })
         .collect();
@@ -123,12 +119,6 @@ fn unwrapped(points: &[(f64, Complex64)]) -> Vec<(f64, f64)> {
         phase.push((*hertz, degrees + turns));
     }
     phase
-}
-
-fn legend(curve: &Curve) -> String {
-    let Some(peak) = curve.peak else { return curve.name.clone() };
-    let q = if peak.q.is_finite() { format!("Q {:.1}", peak.q) } else { "Q -".to_owned() };
-    format!("{}:  {:.0} Hz,  {q},  {:+.1} dB", curve.name, peak.frequency, decibels(peak.gain))
 }
 
 /// A stage's colour from light (0) over itself to dark (1).

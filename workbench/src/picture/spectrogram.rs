@@ -55,14 +55,14 @@ pub fn draw(title: &str, panes: &[(&str, &Sound)]) -> Picture {
 }
 
 fn pane(area: &Canvas<'_>, name: &str, seconds: f64, [low, high]: [f64; 2]) -> Drawn {
-    area.draw_text(name, &text(13, &INK), (64 * FINE, 2 * FINE))?;
+    area.draw_text(name, &text(13, &INK), (56 * FINE, 4 * FINE))?;
     let (time, digits) = Axis::time(seconds);
     let mut plot = ChartBuilder::on(area)
         .margin_top(24 * FINE)
         .margin_right(10 * FINE)
         .margin_left(8 * FINE)
-        .x_label_area_size(40 * FINE)
-        .y_label_area_size(56 * FINE)
+        .x_label_area_size(36 * FINE)
+        .y_label_area_size(48 * FINE)
         .build_cartesian_2d(time, Axis::frequency(low, high))?;
     plot.draw_series([Rectangle::new([(0.0, low), (seconds, high)], PLACE.filled())])?;
     plot.configure_mesh()
