@@ -1,22 +1,33 @@
 //! The one thing that a shell calls: audio, knobs, lines and keys in; mix and taps out, frame by frame.
 //!
 //! ```text
-//!   set, gate, key ──┐
-//!   main, in2, in3 ──┴─► Instrument::tick ──► left, right, pulse, tap 1–3
+//!   set, gate, key ─► controls ─┬─► switching ─┐
+//!                               ├─► exciter ───┤
+//!   main, in2, in3 ─► ×M ───────┴──────────────┴─► chain ─► ÷M ─┬─────────────► pulse, tap 1–3
+//!                                                               └─► mixer ─► limiter ─► left, right
 //! ```
-//! What is set before a `tick` takes effect on that very frame, aligned with the audio of that frame: the whole path
-//! is late by [`Instrument::latency`] frames, lines and knobs with it.
+//! What is set before a `tick` takes effect on that very frame, aligned with the audio of that frame: everything comes out
+//! [`Instrument::latency`] frames late, the lines' and knobs' effect with it.
 
 use crate::board::Board;
+pub use crate::chain::Counts;
+use crate::chain::{Chain, Feed};
+use crate::controls::{Change, Controls};
+use crate::exciter::Exciter;
 use crate::knobs::{Knob, Settings};
+use crate::limiter::Limiter;
 use crate::lines::{Line, Source};
+use crate::mixer::{Gains, Mixer};
+use crate::oversample::{Downsampler, Lanes, Upsampler};
+use crate::radau;
+use crate::switching::Switching;
 
 /// One frame in, volts.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Input {
     /// Main in, left and right; the chain hears their mean.
     pub main: [f64; 2],
-    /// Jacks of stages 2 and 3.
+    /// Jack of stage 2.
     pub stage2: f64,
     /// Jack of stage 3.
     pub stage3: f64,
@@ -33,77 +44,271 @@ pub struct Output {
     pub taps: [f64; 3],
 }
 
-/// What the solver had to do.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Counts {
-    /// Internal steps taken.
-    pub steps: u64,
-    /// Newton iterations.
-    pub iterations: u64,
-    /// Steps that were cut because Newton did not settle.
-    pub cuts: u64,
-    /// Steps that ended on the bounded fallback.
-    pub fallbacks: u64,
-}
-
-/// The whole unit at one sample rate.
-pub struct Instrument {
-    settings: Settings,
-}
-
 /// A sample rate that the instrument does not run at.
 #[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
 #[error("sample rate: given {0} Hz, allowed is 8 kHz to 768 kHz")]
 pub struct RateError(pub f64);
+
+/// What a jack is clamped to, volts: far beyond any signal, so that nothing overflows inside.
+const JACK_LIMIT: f64 = 200.0;
+/// The step after an edge is cut into 4 to this power.
+const EDGE_LEVEL: usize = 1;
+/// Most internal steps in a frame.
+const MOST: usize = 16;
+
+/// The whole unit at one sample rate.
+#[derive(Clone, Debug)]
+pub struct Instrument {
+    panel: Settings,
+    controls: Controls,
+    switching: [Switching; 3],
+    exciter: Exciter,
+    up: Upsampler,
+    chain: Chain,
+    down: Downsampler,
+    mixer: Mixer,
+    limiter: Limiter,
+    gains: Gains,
+    gains_coefficient: f64,
+    /// Frames that wait for the path beside them to catch up.
+    gains_waiting: Delay<Gains>,
+    direct_waiting: Delay<[f64; 2]>,
+    taps_waiting: Delay<Lanes>,
+    factor: usize,
+    internal_rate_hz: f64,
+    frame: u64,
+    celsius: f64,
+    sweeps: [f64; 3],
+}
 
 impl Instrument {
     /// Builds the unit at its DC operating point. Allocates; nothing after it does.
     ///
     /// # Errors
     /// A rate outside 8 kHz to 768 kHz.
-    pub fn new(_board: &Board, settings: &Settings, _rate_hz: f64) -> Result<Self, RateError> {
-        Ok(Self { settings: *settings })
+    pub fn new(board: &Board, settings: &Settings, rate_hz: f64) -> Result<Self, RateError> {
+        if !(8e3..=768e3).contains(&rate_hz) {
+            return Err(RateError(rate_hz));
+        }
+        let factor = settings.quality();
+        let internal_rate_hz = rate_hz * factor as f64;
+        let celsius = settings.get(Knob::UnitTemperature);
+        let (up, down, limiter) = (Upsampler::new(factor), Downsampler::new(factor), Limiter::new(rate_hz));
+        let gains = Gains::of(settings);
+        let mut unit = Self {
+            panel: *settings,
+            controls: Controls::new(board, settings, rate_hz),
+            switching: board.stages().map(|stage| Switching::new(board, stage)),
+            exciter: Exciter::new(&board.exciter, internal_rate_hz),
+            chain: Chain::new(board, internal_rate_hz, celsius),
+            mixer: Mixer::new(rate_hz),
+            gains,
+            gains_coefficient: Gains::coefficient(rate_hz),
+            gains_waiting: Delay::new(down.latency_frames(), gains),
+            direct_waiting: Delay::new(up.latency_frames() + down.latency_frames(), [0.0; 2]),
+            taps_waiting: Delay::new(limiter.latency_frames(), [0.0; 4]),
+            up,
+            down,
+            limiter,
+            factor,
+            internal_rate_hz,
+            frame: 0,
+            celsius,
+            sweeps: [0.0; 3],
+        };
+        unit.reset();
+        Ok(unit)
     }
 
     /// Frames by which everything comes out late.
     pub fn latency(&self) -> usize {
-        0
+        self.up.latency_frames() + self.down.latency_frames() + self.limiter.latency_frames()
     }
 
     /// Turns a knob, from the next frame on. `unit.quality` only takes effect on a new instrument.
     pub fn set(&mut self, knob: Knob, value: f64) {
-        self.settings.set(knob, value);
+        if knob != Knob::UnitQuality {
+            self.panel.set(knob, value);
+            self.wait(Change::Knob(knob, self.panel.get(knob)));
+        }
     }
 
-    /// Pulls or releases a line from a source other than the panel, from the next frame on.
-    pub fn gate(&mut self, _source: Source, _line: Line, _on: bool) {}
+    /// Pulls or releases a line, from the next frame on. The panel's own switches are knobs.
+    pub fn gate(&mut self, source: Source, line: Line, on: bool) {
+        self.wait(Change::Gate(source, line, on));
+    }
 
     /// A key goes down (velocity above zero) or up; heard when `exciter.pitch` is `keys`.
-    pub fn key(&mut self, _note: u8, _velocity: f64) {}
+    pub fn key(&mut self, note: u8, velocity: f64) {
+        self.wait(Change::Key(note, velocity));
+    }
 
     /// Pitch bend in semitones.
-    pub fn bend(&mut self, _semitones: f64) {}
+    pub fn bend(&mut self, semitones: f64) {
+        self.wait(Change::Bend(semitones));
+    }
+
+    fn wait(&mut self, change: Change) {
+        self.controls.wait(self.frame + self.up.latency_frames() as u64, change);
+    }
 
     /// One frame.
+    #[inline]
     pub fn tick(&mut self, input: Input) -> Output {
-        Output { main: input.main, ..Output::default() }
+        let main = input.main.map(jack);
+        let mut nodes = [[[0.0; 4]; 3]; MOST];
+        self.up.push([0.5 * (main[0] + main[1]), jack(input.stage2), jack(input.stage3), 0.0], &mut nodes);
+
+        self.controls.advance(self.frame);
+        self.frame += 1;
+        let ends = self.solve(&nodes);
+
+        let lanes = self.down.pull(&ends[..self.factor]);
+        self.gains.glide(&Gains::of(self.controls.settings()), self.gains_coefficient);
+        let gains = self.gains_waiting.pass(self.gains);
+        let direct = self.direct_waiting.pass(main);
+        let mix = self.mixer.mix([lanes[1], lanes[2], lanes[3]], direct, &gains);
+        let main = self.limiter.tick(mix);
+        let [pulse, taps @ ..] = self.taps_waiting.pass(lanes);
+        Output { main, pulse, taps }
+    }
+
+    /// The internal steps of one frame: pulse and taps at the end of each.
+    #[inline]
+    fn solve(&mut self, nodes: &[[Lanes; 3]; MOST]) -> [Lanes; MOST] {
+        let levels = self.controls.levels();
+        let drive = self.controls.exciter();
+        let treatment = self.controls.treatment();
+        if drive.celsius != self.celsius {
+            self.celsius = drive.celsius;
+            self.chain.heat(self.celsius);
+        }
+        for stage in 0..3 {
+            self.switching[stage].want(self.controls.lines().code(stage));
+        }
+        let (from, to) = (self.sweeps, self.controls.sweeps());
+        self.sweeps = to;
+        let settings = self.controls.settings();
+        self.limiter.set(settings.is_on(Knob::Limiter), settings.get(Knob::LimiterCeiling));
+
+        let mut ends = [[0.0; 4]; MOST];
+        for (k, end) in ends.iter_mut().enumerate().take(self.factor) {
+            let mut level = 0;
+            for stage in 0..3 {
+                if !self.switching[stage].is_idle(treatment) {
+                    let step = 1.0 / self.internal_rate_hz;
+                    let edge = self.switching[stage].advance(treatment, self.chain.state(stage), step);
+                    if edge.changed {
+                        self.chain.switch(stage, self.switching[stage].siemens());
+                    }
+                    if edge.hard {
+                        self.chain.inject(stage, edge.charge);
+                        level = EDGE_LEVEL;
+                    }
+                }
+            }
+            let lane = |n: usize| -> radau::Nodes { std::array::from_fn(|m| nodes[k][m][n]) };
+            let feed = Feed {
+                main: lane(0),
+                jacks: [lane(1), lane(2)],
+                pulse: self.exciter.step(&drive),
+                sweep: std::array::from_fn(|stage| {
+                    let at = |m: usize| (k as f64 + radau::C[m]) / self.factor as f64;
+                    std::array::from_fn(|m| from[stage] + (to[stage] - from[stage]) * at(m))
+                }),
+            };
+            *end = self.chain.step(&feed, &levels, level);
+        }
+        ends
     }
 
     /// Back to the DC operating point, as a new instrument with the same knobs and lines.
-    pub fn reset(&mut self) {}
+    pub fn reset(&mut self) {
+        self.controls.arrive();
+        self.frame = 0;
+        self.celsius = self.controls.exciter().celsius;
+        self.chain.heat(self.celsius);
+        self.sweeps = self.controls.sweeps();
+        let codes = self.controls.lines().codes();
+        let treatment = self.controls.treatment();
+        for (stage, code) in codes.into_iter().enumerate() {
+            self.switching[stage].rest(code, treatment, 0.0);
+            self.chain.switch(stage, self.switching[stage].siemens());
+        }
+        let feed = Feed { sweep: self.sweeps.map(|gate| [gate; 3]), ..Feed::default() };
+        self.chain.settle(&feed, &self.controls.levels());
+        for (stage, code) in codes.into_iter().enumerate() {
+            self.switching[stage].rest(code, treatment, self.chain.tap(stage));
+        }
+        let taps: [f64; 3] = std::array::from_fn(|stage| self.chain.tap(stage));
+        let lanes = [0.0, taps[0], taps[1], taps[2]];
+        self.exciter.reset();
+        self.up.reset();
+        self.down.settle(lanes);
+        self.mixer.settle(taps);
+        self.limiter.reset();
+        self.gains = Gains::of(self.controls.settings());
+        self.gains_waiting.fill(self.gains);
+        self.direct_waiting.fill([0.0; 2]);
+        self.taps_waiting.fill(lanes);
+    }
 
     /// What the solver had to do since the last reset.
     pub fn counts(&self) -> Counts {
-        Counts::default()
+        self.chain.counts()
     }
 
-    /// Where the knobs stand.
+    /// Where the knobs stand on the panel.
     pub fn settings(&self) -> &Settings {
-        &self.settings
+        &self.panel
     }
 
-    /// State of every line now, in the order of [`Line::all`].
+    /// State of every line on the frame that sounds next, in the order of [`Line::all`].
     pub fn lines(&self) -> [bool; Line::COUNT] {
-        [false; Line::COUNT]
+        let mut states = [false; Line::COUNT];
+        for line in Line::all() {
+            states[line.index()] = self.controls.lines().is_on(line);
+        }
+        states
+    }
+
+    /// The circuit as it stands: states of stage `stage` (0–2).
+    pub fn state(&self, stage: usize) -> &crate::stage::State {
+        self.chain.state(stage)
     }
 }
+
+/// What a jack passes on: finite and within its clamp.
+#[inline]
+fn jack(volts: f64) -> f64 {
+    if volts.is_finite() { volts.clamp(-JACK_LIMIT, JACK_LIMIT) } else { 0.0 }
+}
+
+/// A delay of whole frames.
+#[derive(Clone, Debug)]
+struct Delay<T> {
+    waiting: Box<[T]>,
+    place: usize,
+}
+
+impl<T: Copy> Delay<T> {
+    fn new(frames: usize, value: T) -> Self {
+        Self { waiting: vec![value; frames].into_boxed_slice(), place: 0 }
+    }
+
+    #[inline]
+    fn pass(&mut self, value: T) -> T {
+        let Some(slot) = self.waiting.get_mut(self.place) else { return value };
+        let out = std::mem::replace(slot, value);
+        self.place = if self.place + 1 == self.waiting.len() { 0 } else { self.place + 1 };
+        out
+    }
+
+    fn fill(&mut self, value: T) {
+        self.waiting.fill(value);
+        self.place = 0;
+    }
+}
+
+#[cfg(test)]
+mod tests;

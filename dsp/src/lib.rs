@@ -11,6 +11,7 @@
 pub mod board;
 pub mod chain;
 pub mod circuit;
+mod controls;
 pub mod device;
 pub mod exciter;
 mod follower;
@@ -24,4 +25,5 @@ pub mod patch;
 pub mod radau;
 pub mod response;
 pub mod stage;
+mod switching;
 pub mod value;

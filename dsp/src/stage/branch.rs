@@ -104,7 +104,7 @@ mod tests {
     /// Closed form: a capacitor behind a resistor, and a coil with its wire, relax as e^{−t/τ}.
     #[test]
     fn a_lone_branch_relaxes_exponentially() {
-        let (step, ohms, farads, henries) = (1e-5, 1e3, 47e-9, 0.05);
+        let (step, ohms, farads, henries) = (2e-6, 1e3, 47e-9, 0.05);
         let held = [2.0; 3];
         let charging = Branch::behind(farads, 1.0 / ohms, step);
         let end = 2.0 + (-0.5 - 2.0) * (-step / (ohms * farads)).exp();

@@ -1,0 +1,344 @@
+//! What is set, when it takes effect, and how it glides there.
+//!
+//! ```text
+//!   set, gate, key ──► queue (due on the frame that is being solved) ──► settings, lines, keys ──► glide ──► levels
+//! ```
+//! Audio waits in the upsampling filter before it reaches the circuit; a change waits as long, so that it meets the frame
+//! before which it was made.
+
+use crate::board::Board;
+use crate::chain::Levels;
+use crate::exciter;
+use crate::knobs::{Kind, Knob, Settings};
+use crate::lines::{Line, Lines, Source};
+use crate::switching::Treatment;
+use std::collections::VecDeque;
+
+/// Changes that can wait at once; beyond it the oldest takes effect early.
+const WAITING: usize = 8192;
+/// Time constant with which a turned knob's value follows, seconds.
+const GLIDE_SECONDS: f64 = 3e-3;
+/// A value within this part of its range of where it goes has arrived.
+const ARRIVED: f64 = 1e-7;
+
+/// One thing that is set.
+#[derive(Clone, Copy, Debug)]
+pub(crate) enum Change {
+    Knob(Knob, f64),
+    Gate(Source, Line, bool),
+    Key(u8, f64),
+    Bend(f64),
+}
+
+/// Everything that is set, as it stands on the frame that is being solved.
+#[derive(Clone, Debug)]
+pub(crate) struct Controls {
+    waiting: VecDeque<(u64, Change)>,
+    settings: Settings,
+    lines: Lines,
+    keys: Keys,
+    /// Values on their way to `settings`.
+    glide: Settings,
+    gliding: bool,
+    coefficient: f64,
+    exciter: crate::board::Exciter,
+    /// Supply and temperature at which the rate knob is true.
+    nominal: [f64; 2],
+    bias: f64,
+}
+
+impl Controls {
+    pub(crate) fn new(board: &Board, settings: &Settings, rate_hz: f64) -> Self {
+        let mut controls = Self {
+            waiting: VecDeque::with_capacity(WAITING),
+            settings: *settings,
+            lines: Lines::default(),
+            keys: Keys::default(),
+            glide: *settings,
+            gliding: false,
+            coefficient: -(-1.0 / (GLIDE_SECONDS * rate_hz)).exp_m1(),
+            exciter: board.exciter,
+            nominal: [board.supply, board.temperature],
+            bias: 0.0,
+        };
+        for &knob in Knob::ALL {
+            controls.pull_lines(knob);
+        }
+        controls.arrive();
+        controls
+    }
+
+    /// What was waiting takes effect, and every glide has arrived.
+    pub(crate) fn arrive(&mut self) {
+        while let Some((_, change)) = self.waiting.pop_front() {
+            self.apply(change);
+        }
+        self.glide = self.settings;
+        self.gliding = false;
+        self.set_bias();
+    }
+
+    /// Lets a change take effect on frame `due`.
+    pub(crate) fn wait(&mut self, due: u64, change: Change) {
+        if self.waiting.len() == WAITING
+            && let Some((_, oldest)) = self.waiting.pop_front()
+        {
+            self.apply(oldest);
+        }
+        self.waiting.push_back((due, change));
+    }
+
+    /// Goes on to a frame: due changes take effect, values glide.
+    #[inline]
+    pub(crate) fn advance(&mut self, frame: u64) {
+        while let Some(&(due, change)) = self.waiting.front()
+            && due <= frame
+        {
+            self.waiting.pop_front();
+            self.apply(change);
+        }
+        if self.gliding {
+            self.follow();
+        }
+    }
+
+    fn apply(&mut self, change: Change) {
+        match change {
+            Change::Knob(knob, value) => {
+                self.settings.set(knob, value);
+                self.pull_lines(knob);
+                if !matches!(knob.kind(), Kind::Value { .. }) {
+                    self.glide.set(knob, value);
+                }
+                self.gliding = true;
+            }
+            Change::Gate(source, line, on) => self.lines.set(source, line, on),
+            Change::Key(note, velocity) => {
+                self.keys.press(note, velocity);
+                self.pull_keys();
+                self.gliding = true;
+            }
+            Change::Bend(semitones) => {
+                self.keys.bend = semitones;
+                self.gliding = true;
+            }
+        }
+    }
+
+    /// Panel switches and code knobs pull lines; the pitch switch decides whether keys do.
+    fn pull_lines(&mut self, knob: Knob) {
+        let on = self.settings.is_on(knob);
+        match knob {
+            Knob::ExciterSoftGate => self.lines.set(Source::Panel, Line::SOFT, on),
+            Knob::ExciterHardGate => self.lines.set(Source::Panel, Line::HARD, on),
+            Knob::ExciterPitch => self.pull_keys(),
+            _ => {}
+        }
+        for stage in 0..3 {
+            if knob == Knob::code(stage) {
+                self.lines.set_code(Source::Code, stage, self.settings.get(knob) as u8);
+            }
+            for bit in 0..4 {
+                if knob == Knob::switch(stage, bit) {
+                    self.lines.set(Source::Panel, Line::of_stage(stage, bit), on);
+                }
+            }
+        }
+    }
+
+    /// When keys give the pitch, the hard gate is shut while none is down.
+    fn pull_keys(&mut self) {
+        self.lines.set(Source::Keys, Line::HARD, self.by_keys() && self.keys.held() == 0);
+    }
+
+    fn by_keys(&self) -> bool {
+        self.settings.get(Knob::ExciterPitch) > 0.5
+    }
+
+    fn follow(&mut self) {
+        let mut gliding = false;
+        for &knob in Knob::ALL {
+            let (now, goal) = (self.glide.get(knob), self.settings.get(knob));
+            if now != goal {
+                let (low, high) = knob.range();
+                let left = goal - now;
+                let near = left.abs() <= ARRIVED * (high - low);
+                self.glide.set(knob, if near { goal } else { now + self.coefficient * left });
+                gliding |= !near;
+            }
+        }
+        self.gliding = gliding;
+        self.set_bias();
+    }
+
+    fn set_bias(&mut self) {
+        let [supply, celsius] = [Knob::UnitSupply, Knob::UnitTemperature].map(|knob| self.glide.get(knob));
+        self.bias = if self.by_keys() {
+            let hertz = exciter::key_hz(f64::from(self.keys.note()), self.keys.bend);
+            exciter::bias_for_rate(&self.exciter, hertz, supply, celsius)
+        } else {
+            let [nominal_supply, nominal_celsius] = self.nominal;
+            let rate = self.glide.get(Knob::ExciterRate);
+            exciter::bias_for_rate(&self.exciter, rate, nominal_supply, nominal_celsius)
+        };
+    }
+
+    /// Where a knob's value stands on its glide.
+    pub(crate) fn value(&self, knob: Knob) -> f64 {
+        self.glide.get(knob)
+    }
+
+    /// Where the knobs are set.
+    pub(crate) fn settings(&self) -> &Settings {
+        &self.settings
+    }
+
+    pub(crate) fn lines(&self) -> &Lines {
+        &self.lines
+    }
+
+    /// Whether any value has changed since the last frame.
+    pub(crate) fn is_moving(&self) -> bool {
+        self.gliding
+    }
+
+    pub(crate) fn treatment(&self) -> Treatment {
+        Treatment {
+            bleed: self.settings.is_on(Knob::ClickBleed),
+            zero_wait: self.settings.is_on(Knob::ClickZeroWait),
+            soft_edge: self.settings.get(Knob::ClickSoftEdge),
+        }
+    }
+
+    pub(crate) fn sweeps(&self) -> [f64; 3] {
+        [Knob::Stage1Sweep, Knob::Stage2Sweep, Knob::Stage3Sweep].map(|knob| self.value(knob))
+    }
+
+    pub(crate) fn exciter(&self) -> exciter::Drive {
+        exciter::Drive {
+            bias_volts: self.bias,
+            supply_volts: self.value(Knob::UnitSupply),
+            celsius: self.value(Knob::UnitTemperature),
+            soft: self.lines.is_on(Line::SOFT),
+            hard: self.lines.is_on(Line::HARD),
+        }
+    }
+
+    pub(crate) fn levels(&self) -> Levels {
+        let of = |knobs: [Knob; 3]| knobs.map(|knob| self.value(knob));
+        let pulse = self.value(Knob::ExciterLevel);
+        Levels {
+            overdriven: self.settings.is_on(Knob::InputOverdriven),
+            drive: self.value(Knob::InputDrive),
+            main: of([Knob::Stage1Main, Knob::Stage2Main, Knob::Stage3Main]),
+            own: [0.0, self.value(Knob::Stage2In), self.value(Knob::Stage3In)],
+            pulse: of([Knob::Stage1Pulse, Knob::Stage2Pulse, Knob::Stage3Pulse]).map(|level| level * pulse),
+            link: [Knob::Stage2Link, Knob::Stage3Link].map(|knob| self.value(knob)),
+            supply: self.value(Knob::UnitSupply),
+        }
+    }
+}
+
+/// Keys that are down; the last one pressed sounds.
+#[derive(Clone, Debug)]
+struct Keys {
+    down: [u8; 16],
+    count: usize,
+    last: u8,
+    bend: f64,
+}
+
+impl Default for Keys {
+    fn default() -> Self {
+        Self { down: [0; 16], count: 0, last: 57, bend: 0.0 }
+    }
+}
+
+impl Keys {
+    fn press(&mut self, note: u8, velocity: f64) {
+        if let Some(place) = self.down[..self.count].iter().position(|&down| down == note) {
+            self.down.copy_within(place + 1..self.count, place);
+            self.count -= 1;
+        }
+        if velocity > 0.0 {
+            if self.count == self.down.len() {
+                self.down.copy_within(1.., 0);
+                self.count -= 1;
+            }
+            self.down[self.count] = note;
+            self.count += 1;
+        }
+        if self.count > 0 {
+            self.last = self.down[self.count - 1];
+        }
+    }
+
+    fn held(&self) -> usize {
+        self.count
+    }
+
+    /// The key that sounds, or the last that did.
+    fn note(&self) -> u8 {
+        self.last
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_last_key_pressed_sounds_and_letting_go_returns_to_the_one_before() {
+        let mut keys = Keys::default();
+        for (note, velocity, sounding, held) in
+            [(60, 0.5, 60, 1), (64, 0.5, 64, 2), (67, 0.5, 67, 3), (64, 0.0, 67, 2), (67, 0.0, 60, 1), (60, 0.0, 60, 0)]
+        {
+            keys.press(note, velocity);
+            assert_eq!((keys.note(), keys.held()), (sounding, held));
+        }
+        for note in 0..100 {
+            keys.press(note, 1.0);
+        }
+        assert_eq!((keys.note(), keys.held()), (99, 16));
+    }
+
+    #[test]
+    fn a_change_takes_effect_on_its_frame_and_glides_there() {
+        let board = Board::built_in();
+        let mut controls = Controls::new(&board, &Settings::of(&board), 48e3);
+        controls.wait(10, Change::Knob(Knob::Stage1Main, 1.0));
+        controls.wait(10, Change::Gate(Source::Score, Line::of_stage(2, 3), true));
+        for frame in 0..10 {
+            controls.advance(frame);
+            assert_eq!(controls.levels().main[0], 0.1);
+            assert_eq!(controls.lines().codes(), [0, 0, 0]);
+        }
+        controls.advance(10);
+        assert_eq!(controls.lines().codes(), [0, 0, 8]);
+        let first = controls.levels().main[0];
+        assert!(first > 0.1 && first < 0.2);
+        // A time constant later 1 − 1/e of the way is done.
+        for frame in 11..11 + 144 {
+            controls.advance(frame);
+        }
+        approx::assert_abs_diff_eq!(controls.levels().main[0], 1.0 - 0.9 / std::f64::consts::E, epsilon = 0.01);
+        for frame in 155..48_000 {
+            controls.advance(frame);
+        }
+        assert_eq!(controls.levels().main[0], 1.0);
+        assert!(!controls.is_moving());
+    }
+
+    #[test]
+    fn with_keys_the_pulse_is_shut_until_one_is_down() {
+        let board = Board::built_in();
+        let mut controls = Controls::new(&board, &Settings::of(&board), 48e3);
+        assert!(!controls.exciter().hard);
+        controls.wait(0, Change::Knob(Knob::ExciterPitch, 1.0));
+        controls.advance(0);
+        assert!(controls.exciter().hard);
+        controls.wait(1, Change::Key(60, 1.0));
+        controls.advance(1);
+        assert!(!controls.exciter().hard);
+    }
+}

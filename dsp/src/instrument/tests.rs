@@ -1,0 +1,128 @@
+//! The instrument as a shell uses it.
+
+use super::*;
+
+fn unit(quality: f64) -> Instrument {
+    let board = Board::built_in();
+    let mut settings = Settings::of(&board);
+    settings.set(Knob::UnitQuality, quality);
+    Instrument::new(&board, &settings, 48e3).unwrap()
+}
+
+/// An organ-like chord, volts.
+fn chord(n: usize) -> Input {
+    let t = n as f64 / 48e3;
+    let sum: f64 =
+        [220.0, 277.2, 330.0, 440.0, 660.0].iter().map(|hz| 0.4 * (std::f64::consts::TAU * hz * t).sin()).sum();
+    Input { main: [sum, 0.8 * sum], ..Input::default() }
+}
+
+/// Edits by frame: switches, codes, knobs, keys and gates.
+fn play(unit: &mut Instrument, n: usize) -> Output {
+    match n % 97 {
+        3 => unit.set(Knob::Stage1Switch1, f64::from(u8::from(n % 2 == 0))),
+        17 => unit.set(Knob::Stage2Code, (n / 97 % 16) as f64),
+        40 => unit.gate(Source::Score, Line::of_stage(2, n % 4), n % 3 == 0),
+        55 => unit.set(Knob::Stage1Sweep, (n % 5) as f64 * 0.4),
+        70 => unit.set(Knob::ExciterLevel, 0.5),
+        _ => {}
+    }
+    unit.tick(chord(n))
+}
+
+#[test]
+fn silence_stays_at_the_operating_point() {
+    let mut unit = unit(2.0);
+    let first = unit.tick(Input::default());
+    for _ in 0..2000 {
+        let out = unit.tick(Input::default());
+        for (now, then) in out.taps.iter().zip(first.taps) {
+            assert!((now - then).abs() < 1e-9, "{now} {then}");
+        }
+        assert!(out.main[0].abs() < 1e-9 && out.main[1].abs() < 1e-9, "{:?}", out.main);
+    }
+    assert_eq!(unit.counts().fallbacks, 0);
+}
+
+#[test]
+fn a_reset_equals_a_fresh_start_to_the_bit() {
+    let mut used = unit(2.0);
+    for n in 0..3000 {
+        play(&mut used, n);
+    }
+    let settings = *used.settings();
+    used.reset();
+    let mut fresh = Instrument::new(&Board::built_in(), &settings, 48e3).unwrap();
+    for line in Line::all() {
+        // The score's lines are neither knobs nor audio: hold them alike.
+        used.gate(Source::Score, line, false);
+        fresh.gate(Source::Score, line, false);
+    }
+    used.reset();
+    fresh.reset();
+    for n in 0..2000 {
+        assert_eq!(play(&mut used, n), play(&mut fresh, n), "frame {n}");
+    }
+}
+
+#[test]
+fn the_same_input_gives_the_same_bits() {
+    let (mut a, mut b) = (unit(1.0), unit(1.0));
+    for n in 0..3000 {
+        assert_eq!(play(&mut a, n), play(&mut b, n));
+    }
+}
+
+#[test]
+fn a_later_event_changes_nothing_before_its_frame() {
+    for at in [500, 501, 777] {
+        let (mut plain, mut switched) = (unit(2.0), unit(2.0));
+        let latency = plain.latency();
+        for n in 0..1500 {
+            if n == at {
+                switched.set(Knob::Stage2Switch2, 1.0);
+            }
+            let (a, b) = (plain.tick(chord(n)), switched.tick(chord(n)));
+            // The down-sampling filter is linear phase: its pre-ringing lies before the edge by its own latency.
+            if n < at + latency - 100 {
+                assert_eq!(a, b, "frame {n}");
+            }
+            if n == at + latency + 40 {
+                assert_ne!(a.taps[1], b.taps[1]);
+                // Tap 1 lies before the edge; only the cut of the step after it shows there.
+                assert!((a.taps[0] - b.taps[0]).abs() < 1e-6);
+            }
+        }
+    }
+}
+
+#[test]
+fn hostile_input_stays_finite_and_is_soon_forgotten() {
+    for hostile in [f64::NAN, f64::INFINITY, f64::NEG_INFINITY, 100.0, -100.0, f64::MAX] {
+        let (mut plain, mut hit) = (unit(2.0), unit(2.0));
+        let mut last = [0.0; 2];
+        for n in 0..9600 {
+            let clean = chord(n);
+            let bad = Input { main: [hostile; 2], stage2: hostile, stage3: hostile };
+            let dirty = if (1000..1480).contains(&n) { bad } else { clean };
+            let (a, b) = (plain.tick(clean), hit.tick(dirty));
+            assert!(b.main.iter().chain(&b.taps).all(|x| x.is_finite() && x.abs() < 50.0), "{hostile}: {b:?}");
+            if n >= 1480 + hit.latency() + 2400 {
+                for side in 0..2 {
+                    last[side] = f64::max(last[side], (a.main[side] - b.main[side]).abs());
+                }
+            }
+        }
+        println!("{hostile:>9}: left after 50 ms {last:?} V, {:?}", hit.counts());
+        assert!(last.iter().all(|&left| left < 0.02), "{hostile}: {last:?}");
+    }
+}
+
+#[test]
+fn rates_that_no_host_has_are_refused() {
+    let board = Board::built_in();
+    for rate in [0.0, -1.0, f64::NAN, 1e6] {
+        let error = Instrument::new(&board, &Settings::of(&board), rate).unwrap_err().to_string();
+        assert!(error.contains("8 kHz"), "{error}");
+    }
+}
