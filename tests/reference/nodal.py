@@ -190,7 +190,7 @@ class Circuit:
             v_new = self.laws.limited(self.P @ new, v)
             moved = max(np.abs(new - x).max(), np.abs(v_new - v).max(initial=0.0))
             x, v = new, v_new
-            if moved < 1e-13:
+            if moved < 1e-11:
                 return x
         raise RuntimeError(f"no operating point: last update {moved:.2e}")
 

@@ -15,6 +15,8 @@ from nodal import Circuit
 FILE = fixtures.FOLDER / "response.json"
 HERTZ = [30.0, 100.0, 220.0, 350.0, 500.0, 700.0, 1000.0, 1400.0, 2000.0, 2700.0, 3500.0, 6000.0, 12000.0]
 
+LINKS = ("g12", "g23")
+
 # Every code of every stage, stages in step; then whatever moves the operating point or the list.
 SETTINGS = [
     *({"board": None, "set": {}, "codes": [code] * 3} for code in range(16)),
@@ -31,15 +33,17 @@ SETTINGS = [
 
 def solve(setting, listing):
     """One record: the setting, peaks and taps."""
-    circuit = Circuit(listing)
+    elements, circuit = listing["elements"], Circuit(listing)
     x = circuit.operating_point()
-    level = {e["input"]: e["scale"] for e in listing["elements"] if e["kind"] == "source" and e.get("input")}
-    alone = [(n, circuit.inputs.index(name)) for n, name in enumerate(("in1", "in2", "in3"))]
+    level = {e["input"]: e["scale"] for e in elements if e["kind"] == "source" and e.get("input")}
+    # A stage alone: the buffered links into the next bus are silent, everything soldered stays.
+    alone = Circuit({**listing, "elements": [{**e, "gain": 0.0} if e["name"] in LINKS else e for e in elements]})
     grid = np.geomspace(150.0, 6000.0, 300)
-    coarse = np.abs(circuit.response(grid, x))
+    coarse = np.abs(alone.response(grid, x))
     peaks = []
-    for tap, jack in alone:
-        gain = lambda f: abs(circuit.response(f, x)[0, tap, jack]) / level[circuit.inputs[jack]]
+    for tap, name in enumerate(("in1", "in2", "in3")):
+        jack = alone.inputs.index(name)
+        gain = lambda f: abs(alone.response(f, x)[0, tap, jack]) / level[name]
         top = int(coarse[:, tap, jack].argmax())
         found = minimize_scalar(
             lambda f: -gain(f), bounds=(grid[top - 1], grid[top + 1]), method="bounded", options={"xatol": 1e-6}
