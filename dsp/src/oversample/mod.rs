@@ -28,6 +28,8 @@ mod window;
 
 use half_band::{Doubler, Halver};
 use nodes::NodeFilter;
+
+pub(crate) use nodes::fractional;
 use std::f64::consts::TAU;
 
 /// Four signals side by side, so that the filters run over lanes.

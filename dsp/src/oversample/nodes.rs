@@ -50,7 +50,7 @@ impl NodeFilter {
 }
 
 /// Least-squares taps for the value at `c` between the two middle samples of `length`, DC exact.
-fn fractional(length: usize, band: f64, c: f64) -> Vec<f64> {
+pub(crate) fn fractional(length: usize, band: f64, c: f64) -> Vec<f64> {
     let sinc = |x: f64| if x == 0.0 { band / PI } else { (band * x).sin() / (PI * x) };
     let place = |k: usize| k as f64 - (length / 2 - 1) as f64;
     // Directions that the band does not excite have eigenvalues below rounding: this keeps them at rest.
