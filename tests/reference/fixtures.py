@@ -1,6 +1,6 @@
 """Fixtures: what a case's circuit does, solved and stored.
 
-    cases.py ──► bench prints the element list ──► nodal + transient at 384 kHz ──► low-pass ──► fixtures/NAME.npy, .json
+    cases.py ──► bench prints the element list ──► nodal + transient at 1.5 MHz ──► low-pass ──► fixtures/NAME.npy, .json
 
 `NAME.npy` holds taps 1-3 in volts (little-endian float32, frames x 3) at 48 kHz, frame n at n/48000 s, the operating
 point included.  The low-pass (flat to 20 kHz, 120 dB down from 28 kHz) is there because a tap that a switch or a
@@ -23,7 +23,7 @@ from transient import waveform
 
 HERE = Path(__file__).parent
 FOLDER = HERE / "fixtures"
-DENSE = 8
+DENSE = 32
 LOW_PASS = firwin(2 * 24 * DENSE + 1, 24e3, window=("kaiser", kaiser_beta(120.0)), fs=RATE_HZ * DENSE)
 
 
@@ -50,7 +50,7 @@ def solve(case, listing, frames=FRAMES + MARGIN, **how):
     """Taps at 48 kHz, low-passed, frames x 3."""
     half = len(LOW_PASS) // 2
     times = np.arange(frames * DENSE + half) / (RATE_HZ * DENSE)
-    taps = waveform(lambda on: Circuit(listing, on), inputs(case), switch_edges(case, listing), times, **how)
+    taps = waveform(lambda on: Circuit(listing, on), inputs(case), switch_edges(case, listing), times, times[1], **how)
     # Before the start it stood at its operating point.
     taps = np.vstack([np.repeat(taps[:1], half, axis=0), taps])
     return np.column_stack([np.convolve(tap, LOW_PASS, "valid")[::DENSE] for tap in taps.T])[:frames]

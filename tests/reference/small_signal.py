@@ -49,7 +49,8 @@ def solve(setting, listing):
             lambda f: -gain(f), bounds=(grid[top - 1], grid[top + 1]), method="bounded", options={"xatol": 1e-6}
         )
         half = lambda f: gain(f) + found.fun * np.sqrt(0.5)
-        width = brentq(half, found.x, found.x * 1.5) - brentq(half, found.x / 1.5, found.x)
+        upper, lower = (found.x * step ** next(n for n in range(1, 99) if half(found.x * step**n) < 0.0) for step in (1.05, 1 / 1.05))
+        width = brentq(half, found.x, upper) - brentq(half, lower, found.x)
         peaks.append({"hertz": found.x, "gain": -found.fun, "q": found.x / width})
     hertz = HERTZ + [peak["hertz"] for peak in peaks]
     taps = circuit.response(hertz, x)[:, :, circuit.inputs.index("in1")] / level["in1"]

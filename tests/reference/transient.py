@@ -96,12 +96,16 @@ class Reduced:
         return taps
 
 
-def waveform(assemble, inputs, edges, times, method="LSODA", rtol=1e-10):
+def waveform(assemble, inputs, edges, times, spacing=0.0, method="LSODA", rtol=1e-10):
     """Taps at `times` (ascending, from 0), starting at the DC operating point.
 
     `assemble(closed)` gives the circuit with the lines of the dict `closed` overridden; `inputs(names)` a function of
     time giving the vector of those inputs; `edges` the list of (seconds, line, closed), ascending.  An edge changes a
     resistance and, where the list says so, pushes a charge; every charge and flux goes on from where it was.
+
+    With `spacing`, the distance of evenly spaced `times`, a sample on an edge is not the value there but the one that
+    makes sums over samples integrals (Euler and Maclaurin): the mean of both sides, and 1/12 spacing times the jump of
+    the slope.  An edge bends a tap within a microsecond; plain samples would blur when it does.
     """
     closed = {}
     circuit = assemble(closed)
@@ -111,14 +115,15 @@ def waveform(assemble, inputs, edges, times, method="LSODA", rtol=1e-10):
     u = inputs(circuit.inputs)
     y = split.to_y @ x
     taps = np.empty((len(times), len(circuit.taps)))
-    start = 0.0
+    start, reduced = 0.0, None
     for end in sorted({seconds for seconds, _, _ in edges if 0.0 < seconds < times[-1]} | {times[-1]}):
+        before, kick = reduced.derivative(y, u(start)) if reduced else 0.0, np.zeros(len(y))
         for _, line, on in (edge for edge in edges if edge[0] == start):
             if line in circuit.kicks and on != closed.get(line, circuit.at_rest[line]):
-                y = y + (split.U1 @ circuit.kicks[line]) / split.sigma * (1.0 if on else -1.0)
+                kick += (split.U1 @ circuit.kicks[line]) / split.sigma * (1.0 if on else -1.0)
             closed[line] = on
+        y = y + kick
         reduced = Reduced(assemble(closed), split, guess)
-        # A sample on an edge shows the state after it.
         here = np.flatnonzero((times >= start) & (times < end) | (times == times[-1]) & (end == times[-1]))
         run = solve_ivp(
             lambda t, y: reduced.derivative(y, u(t)),
@@ -130,10 +135,13 @@ def waveform(assemble, inputs, edges, times, method="LSODA", rtol=1e-10):
             first_step=min(1e-8, (end - start) / 2.0),
             rtol=rtol,
             # Energy coordinates: a volt on 100 nF is 3e-4.
-            atol=1e-5 * rtol,
+            atol=1e-6 * rtol,
         )
         if not run.success:
             raise RuntimeError(run.message)
         taps[here] = reduced.read_taps(run.y[:, : len(here)], u, times[here])
+        if spacing and start > 0.0:
+            bend = reduced.derivative(run.y[:, 0], u(start)) - before
+            taps[here[times[here] == start]] += reduced.Ty @ (spacing / 12.0 * bend - 0.5 * kick)
         start, y = end, run.y[:, -1]
     return taps
