@@ -6,9 +6,9 @@
 //!   ________________/                   x = (time − instant)/(8 internal steps)
 //!            instant ↑
 //! ```
-//! Window: A. H. Nuttall, "Some windows with very good sidelobe behavior", IEEE Trans. ASSP 29 (1981) 84–91 (coefficients
-//! as in `scipy.signal.windows.nuttall`). Its spectrum is 98 dB down from four bins on, and a bin is an eighth of the
-//! internal rate: above the internal Nyquist frequency an edge is 98 dB below the ideal step. Below, it is
+//! Window: A. H. Nuttall, "Some windows with very good sidelobe behavior", IEEE Trans. ASSP 29 (1981) 84–91
+//! (citation from memory; coefficients as in `scipy.signal.windows.nuttall`). Its spectrum is 98 dB down from four bins
+//! on, and a bin is an eighth of the internal rate: above the internal Nyquist frequency an edge is 98 dB below the ideal step. Below, it is
 //! 2.2 dB down at a tenth of the internal rate, and 0.5 dB at a twentieth.
 //! An edge in flight keeps the sine and cosine of 2πx and turns them by 45° a step. Most steps have none in flight.
 

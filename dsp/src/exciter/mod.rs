@@ -7,13 +7,13 @@
 //!
 //!   u' = (V_bias − u)/RC      from V_be − (V_cc − V_sat), kicked down, up to V_be: then the other half begins
 //! ```
-//! - **Soft gate** pulls the line to 0 V through the same resistor: V_bias sinks, the pitch falls, and below V_be no base
-//!   current is left. Neither transistor conducts, the pulse is over, and u never reaches V_be. Released, V_bias rises,
-//!   the pause goes on and the pitch glides back. So the pitch is hit at both edges.
+//! - **Soft gate** pulls the line to 0 V through the same resistor: `V_bias` sinks, the pitch falls, and below
+//!   `V_be` no base current is left. Neither transistor conducts, the pulse is over, and u never reaches `V_be`.
+//!   Released, `V_bias` rises, the pause goes on and the pitch glides back. So the pitch is hit at both edges.
 //! - **Hard gate** cuts the pulse dead; the astable runs on behind it.
-//! - V_be falls by 2 mV/K. Pulse height is V_cc − V_sat as it was when the pulse began.
+//! - `V_be` falls by 2 mV/K. Pulse height is `V_cc` − `V_sat` as it was when the pulse began.
 //!
-//! V_bias is exact at the ends of a step and held as a straight line between them; on that line u is solved exactly,
+//! `V_bias` is exact at the ends of a step and held as a straight line between them; on that line u is solved exactly,
 //! `u(t) = V_bias(t) − σRC + (u₀ − V_bias(0) + σRC) e^{−t/RC}`, σ the line's slope, and so is the instant of each edge
 //! (a logarithm, then Newton when σ ≠ 0). The timing resistors are taken as a light load on the gate resistor.
 //! Edges are band-limited, see [`EDGE_DELAY_STEPS`]. At most four edges a step; a board that is faster runs slower.
@@ -121,7 +121,7 @@ impl Exciter {
         self.edges.step()
     }
 
-    /// Lets u run through the step while V_bias goes from `from` to where it now stands.
+    /// Lets u run through the step while `V_bias` goes from `from` to where it now stands.
     #[inline]
     fn charge(&mut self, from: f64, base_emitter: f64, height: f64, swing: f64) {
         let h = self.step_seconds;
@@ -169,7 +169,7 @@ impl Exciter {
     }
 }
 
-/// Time until u, now `away` from its asymptote, crosses V_be; known to lie within `most`.
+/// Time until u, now `away` from its asymptote, crosses `V_be`; known to lie within `most`.
 fn crossing(bias: f64, slope: f64, away: f64, u: f64, base_emitter: f64, rc: f64, most: f64) -> f64 {
     let mean = bias + 0.5 * slope * most;
     let guess = rc * ((mean - u) / (mean - base_emitter)).ln();

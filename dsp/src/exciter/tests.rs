@@ -56,7 +56,8 @@ fn cents(a: f64, b: f64) -> f64 {
 
 #[test]
 fn halves_last_as_the_closed_form_says() {
-    // Worked examples (closed form, ln((2 V_cc − V_be − V_ces)/(V_cc − V_be)), germanium 0.2 V and 0.1 V), bias on the supply.
+    // Worked examples (closed form, ln((2 V_cc − V_be − V_ces)/(V_cc − V_be)), germanium 0.2 V and 0.1 V), bias on
+    // the supply.
     for (supply, halves) in [(1.5, 0.73089), (3.0, 0.71085), (9.0, 0.69881)] {
         approx::assert_abs_diff_eq!(half_period(1.0, supply, supply, 0.2, 0.1), halves, epsilon = 5e-6);
     }
@@ -91,7 +92,8 @@ fn the_bias_law_inverts() {
 
 #[test]
 fn keys_are_in_tune() {
-    // Key numbers: MIDI 1.0; 440·2^((n − 69)/12): convention. Note 60 is 261.6256 Hz (equal temperament, common practice).
+    // Key numbers: MIDI 1.0; 440·2^((n − 69)/12): convention. Note 60 is 261.6256 Hz (equal temperament, common
+    // practice).
     approx::assert_abs_diff_eq!(key_hz(69.0, 0.0), 440.0, epsilon = 1e-12);
     approx::assert_abs_diff_eq!(key_hz(60.0, 0.0), 261.6256, epsilon = 5e-5);
     approx::assert_abs_diff_eq!(key_hz(58.0, 2.0), 261.6256, epsilon = 5e-5);

@@ -4,14 +4,15 @@
 //!   in ─┬───────────────────────── delay ───────────────────────×─► out
 //!       └─► true peak ─► least gain ─► held ─► let go ─► smoothed ┘
 //! ```
-//! Both sides get the same gain. It is `ceiling/peak`, less a tenth of a decibel, where the peak exceeds the ceiling, and
-//! exactly 1 elsewhere; the least over a window that reaches past the peak on both sides is held, comes back with a time
-//! constant of 80 ms, and is smoothed by two moving averages that together are as long as the look-ahead. So it has
-//! arrived before the peak does. Gains are whole numbers of 2⁻⁴⁰: the averages never drift, a gain of 1 stays exactly 1,
-//! and what needs no limiting comes out bit for bit, only late.
-//! The delay is 1.4 ms (46 frames at least), on or off; switching only sets the gain to strive for, so it glides.
+//! Both sides get the same gain. It is `ceiling/peak`, less a tenth of a decibel, where the peak exceeds the ceiling,
+//! and exactly 1 elsewhere; the least over a window that reaches past the peak on both sides is held, comes back with a
+//! time constant of 80 ms, and is smoothed by two moving averages that together are as long as the look-ahead. So it
+//! has arrived before the peak does. Gains are whole numbers of 2⁻⁴⁰: the averages never drift, a gain of 1 stays
+//! exactly 1, and what needs no limiting comes out bit for bit, only late. (Strong content beyond 0.46 fs counts for
+//! more than its samples show, see `peak.rs`: such a signal may be limited a little before its true peak is there.)
+//! The delay is 1.4 ms (50 frames at least), on or off; switching only sets the gain to strive for, so it glides.
 //! What is not a number, or infinite, is silence; beyond ±1 MV it is cut.
-//! Cost: four 32-tap filters a side, constant but for the wedges (bounded by the look-ahead, constant on average).
+//! Cost: four 48-tap filters a side, constant but for the wedges (bounded by the look-ahead, constant on average).
 
 mod peak;
 mod wedge;
@@ -44,15 +45,15 @@ const LEVEL_MOST: f64 = 1e6;
 /// A gain of 1.
 const UNITY: u64 = 1 << 40;
 
-/// A moving average's sum, exact.
+/// A moving average, kept as its sum: exact.
 #[derive(Clone, Debug)]
-struct Sum {
+struct Average {
     last: Box<[u64]>,
     oldest: usize,
     sum: u64,
 }
 
-impl Sum {
+impl Average {
     fn new(length: usize) -> Self {
         Self { last: vec![0; length].into(), oldest: 0, sum: 0 }
     }
@@ -80,7 +81,7 @@ pub struct Limiter {
     /// Part of the way back to 1 in a frame.
     release: f64,
     held: u64,
-    sums: [Sum; 2],
+    averages: [Average; 2],
     delay: Box<[[f64; 2]]>,
     oldest: usize,
     gain: f64,
@@ -101,7 +102,7 @@ impl Limiter {
             least: Wedge::new(smoothing + 2 * HOLD - 1),
             release: -(-1.0 / (RELEASE_SECONDS * rate_hz)).exp_m1(),
             held: UNITY,
-            sums: [Sum::new(first), Sum::new(smoothing + 1 - first)],
+            averages: [Average::new(first), Average::new(smoothing + 1 - first)],
             delay: vec![[0.0; 2]; latency].into(),
             oldest: 0,
             gain: 1.0,
@@ -130,9 +131,9 @@ impl Limiter {
         let least = (self.least.push(wanted) * UNITY as f64) as u64;
         let back = ((UNITY - self.held) as f64 * self.release) as u64 + 1;
         self.held = least.min(self.held + back);
-        let sum = self.sums[0].push(self.held);
-        let sum = self.sums[1].push(sum);
-        let whole = UNITY * (self.sums[0].last.len() * self.sums[1].last.len()) as u64;
+        let sum = self.averages[0].push(self.held);
+        let sum = self.averages[1].push(sum);
+        let whole = UNITY * (self.averages[0].last.len() * self.averages[1].last.len()) as u64;
         self.gain = sum as f64 / whole as f64;
 
         let delayed = std::mem::replace(&mut self.delay[self.oldest], frame);
@@ -150,8 +151,8 @@ impl Limiter {
         self.peak.reset();
         self.least.reset();
         self.held = UNITY;
-        self.sums[0].fill(UNITY);
-        self.sums[1].fill(UNITY * self.sums[0].last.len() as u64);
+        self.averages[0].fill(UNITY);
+        self.averages[1].fill(UNITY * self.averages[0].last.len() as u64);
         self.delay.fill([0.0; 2]);
         self.gain = 1.0;
     }

@@ -91,7 +91,7 @@ fn nasty() -> Vec<(&'static str, Vec<f64>)> {
 /// The signal through the limiter with silence around it, so that nothing is cut.
 fn limited(limiter: &mut Limiter, signal: &[f64], right: f64) -> [Vec<f64>; 2] {
     let mut sides = [Vec::new(), Vec::new()];
-    for &x in [&[0.0; 300], signal, &[0.0; 300]].concat().iter() {
+    for &x in &[&[0.0; 300], signal, &[0.0; 300]].concat() {
         let out = limiter.tick([x, right * x]);
         for side in 0..2 {
             sides[side].push(out[side]);
@@ -118,7 +118,8 @@ fn no_true_peak_exceeds_the_ceiling() {
 
 #[test]
 fn the_measure_itself_finds_the_peak_between_samples() {
-    // sin at fs/4, 45°: samples at ±0.7071, peak 1 (ITU-R BS.1770, annex 2, names this case). Faded, so that its ends do not ring.
+    // sin at fs/4, 45°: samples at ±0.7071, peak 1 (ITU-R BS.1770, annex 2, names this case). Faded, so that its
+    // ends do not ring.
     let signal: Vec<f64> = (0..4096)
         .map(|n| (PI * f64::from(n) / 4096.0).sin().powi(2) * (0.5 * PI * f64::from(n) + 0.25 * PI).sin())
         .collect();
@@ -130,13 +131,13 @@ fn the_measure_itself_finds_the_peak_between_samples() {
 fn what_needs_no_limiting_comes_out_bit_for_bit() {
     let mut limiter = fresh();
     let latency = limiter.latency_frames();
-    // Up to 0.05 dB under the ceiling.
-    let tone = |n: usize| 0.886 * (TAU * 3001.0 / RATE * n as f64).sin();
+    // Up to 0.05 dB under the ceiling; swelling, since a hard beginning has its own peak between samples.
+    let tone = |n: usize| 0.886 * (n as f64 / 400.0).min(1.0) * (TAU * 3001.0 / RATE * n as f64).sin();
     let signal: Vec<[f64; 2]> = (0..20_000).map(|n| [tone(n), 0.3 * tone(n + 7)]).collect();
     for (n, &frame) in signal.iter().enumerate() {
         let out = limiter.tick(frame);
         assert_eq!(out, if n < latency { [0.0; 2] } else { signal[n - latency] });
-        assert_eq!(limiter.gain(), 1.0);
+        assert_eq!(limiter.gain(), 1.0, "frame {n}");
     }
 }
 
@@ -147,7 +148,7 @@ fn the_latency_is_the_same_on_or_off_at_every_rate() {
             let mut limiter = Limiter::new(rate);
             limiter.set(on, -1.0);
             let latency = limiter.latency_frames();
-            assert_eq!(latency, ((1.4e-3 * rate).round() as usize).max(46));
+            assert_eq!(latency, ((1.4e-3 * rate).round() as usize).max(50));
             for n in 0..3 * latency {
                 let out = limiter.tick([if n == 0 { 0.5 } else { 0.0 }, 0.0]);
                 assert_eq!(out[0], if n == latency { 0.5 } else { 0.0 });
@@ -179,8 +180,8 @@ fn off_it_is_a_wire_and_switching_glides() {
             assert!(left < 0.8913, "{left}");
         }
     }
-    // The whole way of 2.1 V takes at least the smoothing's 33 frames.
-    assert!(steepest < 2.0 * 2.2 / 33.0, "{steepest} V in a frame");
+    // The whole way of 2.1 V takes at least the smoothing's 29 frames.
+    assert!(steepest < 2.0 * 2.2 / 29.0, "{steepest} V in a frame");
     assert!(last > 2.5, "off, it comes back: {last} V");
 }
 

@@ -3,8 +3,8 @@
 //! ```text
 //!   values   5 3 4 7 6        wedge   3 4 6      (a value goes as soon as a later one is no larger)
 //! ```
-//! A push costs two comparisons on average, and never more than n. D. Lemire, "Streaming maximum-minimum filter using no
-//! more than three comparisons per element", Nordic Journal of Computing 13 (2006) 328–339.
+//! A push costs two comparisons on average, and never more than n. D. Lemire, "Streaming maximum-minimum filter
+//! using no more than three comparisons per element", Nordic Journal of Computing 13 (2006) 328–339 (from memory).
 
 #[derive(Clone, Debug)]
 pub(super) struct Wedge {

@@ -7,7 +7,7 @@
 //! The taps minimise the error energy over the signal's band |ω| ≤ W:
 //! `R g = p`, `R(k, l) = sin(W(k − l))/(π(k − l))`, `p(k) = sin(W(k − c))/(π(k − c))`
 //! (general least squares design: T. I. Laakso, V. Välimäki, M. Karjalainen, U. K. Laine, "Splitting the unit delay",
-//! IEEE Signal Processing Magazine 13 (1996) 30–60). The windowed sinc of the same length is 20 to 30 dB worse.
+//! IEEE Signal Processing Magazine 13 (1996) 30–60; from memory). The windowed sinc of the same length is 20 to 30 dB worse.
 //! The node c = 1 is the sample itself. Cost: two filters a step.
 
 use super::window::Window;
