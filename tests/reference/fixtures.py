@@ -36,7 +36,7 @@ def arguments(case):
 
 def bench(*words):
     """What the bench program, named by TRITANK_BENCH, prints as JSON."""
-    said = subprocess.run([os.environ["TRITANK_BENCH"], *words], cwd=HERE, capture_output=True, text=True)
+    said = subprocess.run([Path(os.environ["TRITANK_BENCH"]).resolve(), *words], cwd=HERE, capture_output=True, text=True)
     if said.returncode:
         raise RuntimeError(f"{' '.join(words)}: {said.stderr.strip()}")
     return json.loads(said.stdout)

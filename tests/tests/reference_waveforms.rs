@@ -5,9 +5,8 @@
 //!   board, knobs ─► Instrument at 48 kHz, ×1 … ×16 ─► latency out ─► taps ─► error to signal
 //! ```
 //! Frame n of a fixture is the circuit at n/48000 s, low-passed as any sampled output must be. Error and signal are both
-//! taken below 16 kHz (what the resampling filters do above is their own test), as RMS over 50 ms from the start, or from
-//! the first edge on for as long as the fixture lasts; the operating point is part of the error, not of the signal.
-//! A tap that nothing reaches is held against the loudest of the three.
+//! taken below 16 kHz (what the resampling filters do above is their own test), as RMS over the fixture's first 50 ms, edges
+//! and all; the operating point counts as error, not as signal. A tap that nothing reaches is held against the loudest.
 
 mod reference_unit;
 
@@ -291,6 +290,21 @@ fn same(today: &Value, solved: &Value, place: &str) {
         }
         _ => assert_eq!(today, solved, "{place}; {again}"),
     }
+}
+
+#[test]
+fn a_thousandth_too_loud_reads_minus_60_db_and_a_microvolt_at_rest_is_seen() {
+    let case = Case::read("clean");
+    let off = |scale: f64, volts: f64| -> Vec<[f64; 3]> {
+        let rest = case.solution[0];
+        let tap = |frame: &[f64; 3], n: usize| rest[n] + scale * (frame[n] - rest[n]) + volts;
+        case.solution.iter().map(|frame| std::array::from_fn(|n| tap(frame, n))).collect()
+    };
+    for db in case.error_db(&off(1.001, 0.0)) {
+        approx::assert_abs_diff_eq!(db, -60.0, epsilon = 1e-6);
+    }
+    let at_rest = case.error_db(&off(1.0, 1e-6));
+    assert!(at_rest.iter().all(|db| (-120.0..-60.0).contains(db)), "{at_rest:?}");
 }
 
 #[test]
