@@ -162,8 +162,8 @@ pub fn render(job: &Job, mut frame: impl FnMut(u64, &Output) -> Result<(), Fault
 /// As [`render`].
 pub fn to_sounds(job: &Job) -> Result<(Sound, Sound, Facts), Fault> {
     let room = job.frames as usize;
-    let mut mix = vec![Vec::with_capacity(room); 2];
-    let mut taps = vec![Vec::with_capacity(room); 4];
+    let mut mix: [Vec<f64>; 2] = std::array::from_fn(|_| Vec::with_capacity(room));
+    let mut taps: [Vec<f64>; 4] = std::array::from_fn(|_| Vec::with_capacity(room));
     let facts = render(job, |_, output| {
         for (channel, volts) in mix.iter_mut().zip(output.main) {
             channel.push(volts);
@@ -175,7 +175,7 @@ pub fn to_sounds(job: &Job) -> Result<(Sound, Sound, Facts), Fault> {
         Ok(())
     })?;
     let sound = |channels| Sound { rate_hz: job.rate_hz, channels };
-    Ok((sound(mix), sound(taps), facts))
+    Ok((sound(mix.into()), sound(taps.into()), facts))
 }
 
 /// A channel's sample at a frame; silence without a sound, beyond its end, and beyond the rendering's end.

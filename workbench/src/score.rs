@@ -74,7 +74,7 @@ fn parse(text: &str) -> Result<Vec<Edge>, String> {
 fn line_of(text: &str, byte: usize) -> usize {
     let rest = &text.as_bytes()[byte.min(text.len())..];
     let empty = rest.iter().take_while(|byte| matches!(byte, b'\r' | b'\n')).count();
-    1 + text.as_bytes()[..byte + empty].iter().filter(|byte| **byte == b'\n').count()
+    1 + text.get(..byte + empty).unwrap_or(text).matches('\n').count()
 }
 
 #[cfg(test)]

@@ -15,6 +15,9 @@ use std::path::{Path, PathBuf};
 /// Sample rates that the instrument runs at.
 pub const RATES_HZ: std::ops::RangeInclusive<u32> = 8_000..=768_000;
 
+/// Frames at the lower rate that are resampled at once.
+const RESAMPLING_BLOCK: usize = 4096;
+
 /// Channels of equal length at one sample rate.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Sound {
@@ -102,7 +105,7 @@ impl Sound {
     pub fn not_finite(&self) -> Option<(usize, usize)> {
         let bad = |s: &f64| !s.is_finite();
         let count = self.channels.iter().flatten().filter(|s| bad(s)).count();
-        let first = self.channels.iter().filter_map(|channel| channel.iter().position(|s| bad(s))).min()?;
+        let first = self.channels.iter().filter_map(|channel| channel.iter().position(bad)).min()?;
         Some((count, first))
     }
 
@@ -116,10 +119,9 @@ impl Sound {
         }
         // One block of a few thousand frames at the lower rate: a steep, linear-phase band limit just below the lower
         // Nyquist rate. An even number of units, so that the library's delay of half a block is whole frames.
-        const BLOCK: usize = 4096;
         let (from, to, count) = (self.rate_hz as usize, rate_hz as usize, self.channels.len());
         let unit = from / common_divisor(from, to);
-        let block = 2 * unit * (BLOCK * from / from.min(to)).div_ceil(2 * unit);
+        let block = 2 * unit * (RESAMPLING_BLOCK * from / from.min(to)).div_ceil(2 * unit);
         let no_way = |error: &dyn std::fmt::Display| Fault::new(format!("rate: given {from} Hz to {to} Hz: {error}"));
         let window = WindowFunction::BlackmanHarris2;
         let mut resampler =

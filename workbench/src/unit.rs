@@ -140,7 +140,7 @@ pub(crate) fn text(file: &Path) -> Result<String, Fault> {
     let bytes = std::fs::read(file).map_err(|error| Fault::in_file(file, error.kind()))?;
     String::from_utf8(bytes).map_err(|error| {
         let good = error.utf8_error().valid_up_to();
-        let line = 1 + error.as_bytes()[..good].iter().filter(|byte| **byte == b'\n').count();
+        let line = 1 + String::from_utf8_lossy(&error.as_bytes()[..good]).matches('\n').count();
         Fault::in_file(file, format!("line {line}: given bytes that are no text, allowed is UTF-8"))
     })
 }

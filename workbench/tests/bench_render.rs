@@ -19,7 +19,9 @@ fn write(bench: &Bench, name: &str, sample_rate: u32, channels: &[&[f64]]) {
     };
     let mut writer = WavWriter::create(bench.path(name), spec).unwrap();
     for frame in 0..channels[0].len() {
-        channels.iter().for_each(|channel| writer.write_sample(channel[frame] as f32).unwrap());
+        for channel in channels {
+            writer.write_sample(channel[frame] as f32).unwrap();
+        }
     }
     writer.finalize().unwrap();
 }

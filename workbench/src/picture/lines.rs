@@ -43,8 +43,8 @@ pub fn draw(title: &str, seconds: f64, panel: [bool; Line::COUNT], edges: &[Edge
             .bold_line_style(FAINT.stroke_width(FINE as u32))
             .light_line_style(TRANSPARENT)
             .axis_style(INK.stroke_width(FINE as u32))
-            .label_style(text(11, &INK))
-            .axis_desc_style(text(12, &INK))
+            .label_style(text(11, INK))
+            .axis_desc_style(text(12, INK))
             .x_desc("time, s")
             .x_label_formatter(&|seconds| format!("{seconds:.digits$}"))
             .draw()?;
@@ -55,7 +55,7 @@ pub fn draw(title: &str, seconds: f64, panel: [bool; Line::COUNT], edges: &[Edge
             }
         }
         if rows.is_empty() {
-            canvas.draw_text("no line moves, none is on", &text(12, &INK), ((NAMES + 16) * FINE, 12 * FINE))?;
+            canvas.draw_text("no line moves, none is on", &text(12, INK), ((NAMES + 16) * FINE, 12 * FINE))?;
         }
         Ok(())
     })
@@ -113,7 +113,7 @@ fn rows(history: &[Stretch]) -> Vec<Row> {
 }
 
 fn name(canvas: &Canvas<'_>, place: usize, name: &str) -> Drawn {
-    let style = text(11, &INK).pos(Pos::new(HPos::Right, VPos::Center));
+    let style = text(11, INK).pos(Pos::new(HPos::Right, VPos::Center));
     canvas.draw_text(name, &style, ((NAMES - 8) * FINE, (6 + ROW * place as i32 + ROW / 2) * FINE))
 }
 
@@ -130,7 +130,7 @@ fn bars(canvas: &Canvas<'_>, plot: &mut Plot<'_, '_>, place: usize, line: Line, 
 /// The code as a number in every stretch that has room for it.
 fn codes(canvas: &Canvas<'_>, plot: &mut Plot<'_, '_>, place: usize, stage: usize, history: &[Stretch]) -> Drawn {
     name(canvas, place, &format!("stage {}", stage + 1))?;
-    let style = text(11, &STAGES[stage]).pos(Pos::new(HPos::Center, VPos::Center));
+    let style = text(11, STAGES[stage]).pos(Pos::new(HPos::Center, VPos::Center));
     let middle = place as f64 + 0.5;
     for (from, to, code) in joined(history, |lines| lines.code(stage)) {
         let [left, right] = [from, to].map(|seconds| plot.backend_coord(&(seconds, middle)).0);

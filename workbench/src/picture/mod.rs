@@ -3,6 +3,9 @@
 //! Drawn as SVG; a PNG is the same drawing rasterised with the font that is compiled in, so that both look alike
 //! on a machine that has no fonts.
 
+// Pixels, rows and columns: all small.
+#![allow(clippy::cast_possible_wrap)]
+
 mod axis;
 pub mod lines;
 mod pane;
@@ -98,8 +101,8 @@ impl Picture {
 }
 
 /// Text of a size in pixels of the picture.
-fn text<'a>(pixels: i32, color: &RGBColor) -> TextStyle<'a> {
-    (FONT, pixels * FINE).into_font().color(color)
+fn text<'a>(pixels: i32, color: RGBColor) -> TextStyle<'a> {
+    (FONT, pixels * FINE).into_font().color(&color)
 }
 
 #[cfg(test)]

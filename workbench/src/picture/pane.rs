@@ -49,7 +49,7 @@ impl Pane {
     pub(super) fn draw(&self, area: &Canvas<'_>, [left, right]: [f64; 2]) -> Drawn {
         let (width, _) = area.dim_in_pixel();
         let (chart, legend) = area.split_horizontally(width as i32 - LEGEND * FINE);
-        chart.draw_text(&self.title, &text(13, &INK), (56 * FINE, 4 * FINE))?;
+        chart.draw_text(&self.title, &text(13, INK), (56 * FINE, 4 * FINE))?;
         let mut plot = ChartBuilder::on(&chart)
             .margin_top(24 * FINE)
             .margin_right(10 * FINE)
@@ -61,8 +61,8 @@ impl Pane {
             .bold_line_style(FAINT.stroke_width(FINE as u32))
             .light_line_style(TRANSPARENT)
             .axis_style(INK.stroke_width(FINE as u32))
-            .label_style(text(11, &INK))
-            .axis_desc_style(text(12, &INK))
+            .label_style(text(11, INK))
+            .axis_desc_style(text(12, INK))
             .x_desc("frequency, Hz")
             .y_desc(self.quantity)
             .x_label_formatter(&|hertz| frequency_label(*hertz))
@@ -86,7 +86,7 @@ impl Pane {
 
     /// Names, and what is known of the peaks in columns.
     fn legend(&self, area: &Canvas<'_>) -> Drawn {
-        let column = |at: HPos| text(11, &INK).pos(Pos::new(at, VPos::Center));
+        let column = |at: HPos| text(11, INK).pos(Pos::new(at, VPos::Center));
         if self.lines.iter().any(|line| line.peak.is_some()) {
             for (heading, x) in ["peak, Hz", "Q", "gain, dB"].into_iter().zip(COLUMNS) {
                 area.draw_text(heading, &column(HPos::Right), (x * FINE, 14 * FINE))?;

@@ -55,7 +55,7 @@ pub fn draw(title: &str, panes: &[(&str, &Sound)]) -> Picture {
 }
 
 fn pane(area: &Canvas<'_>, name: &str, seconds: f64, [low, high]: [f64; 2]) -> Drawn {
-    area.draw_text(name, &text(13, &INK), (56 * FINE, 4 * FINE))?;
+    area.draw_text(name, &text(13, INK), (56 * FINE, 4 * FINE))?;
     let (time, digits) = Axis::time(seconds);
     let mut plot = ChartBuilder::on(area)
         .margin_top(24 * FINE)
@@ -68,8 +68,8 @@ fn pane(area: &Canvas<'_>, name: &str, seconds: f64, [low, high]: [f64; 2]) -> D
     plot.configure_mesh()
         .disable_mesh()
         .axis_style(INK.stroke_width(FINE as u32))
-        .label_style(text(11, &INK))
-        .axis_desc_style(text(12, &INK))
+        .label_style(text(11, INK))
+        .axis_desc_style(text(12, INK))
         .x_desc("time, s")
         .y_desc("frequency, Hz")
         .x_label_formatter(&|seconds| format!("{seconds:.digits$}"))
@@ -88,9 +88,9 @@ fn scale(area: &Canvas<'_>, top: f64) -> Drawn {
     }
     for decibels in multiples(top - DEPTH, top, 20.0) {
         let y = at((top - decibels) / DEPTH);
-        area.draw_text(&format!("{decibels:.0}"), &text(11, &INK), (x + 19 * FINE, y - 6 * FINE))?;
+        area.draw_text(&format!("{decibels:.0}"), &text(11, INK), (x + 19 * FINE, y - 6 * FINE))?;
     }
-    area.draw_text("dB re 1 V", &text(11, &INK), (x, 4 * FINE))
+    area.draw_text("dB re 1 V", &text(11, INK), (x, 4 * FINE))
 }
 
 /// Level of every cell in dB re a sine of 1 V, row by row from the highest pitch down.
