@@ -27,7 +27,7 @@ pub fn draw(title: &str, seconds: f64, panel: [bool; Line::COUNT], edges: &[Edge
     let seconds = seconds.max(1e-3);
     let history = history(seconds, panel, edges);
     let rows = rows(&history);
-    let height = 44 + 50 + ROW * rows.len().max(1) as i32;
+    let height = 44 + 42 + ROW * rows.len().max(1) as i32;
     Picture::draw(title, [WIDTH, height], |canvas| {
         let count = rows.len().max(1) as f64;
         let (time, digits) = Axis::time(seconds);

@@ -84,7 +84,7 @@ fn scale(area: &Canvas<'_>, top: f64) -> Drawn {
     for n in 0..128 {
         let (from, to) = (f64::from(n) / 128.0, f64::from(n + 1) / 128.0);
         let [r, g, b] = colour(1.0 - 0.5 * (from + to));
-        area.draw(&Rectangle::new([(x, at(from)), (x + 14 * FINE, at(to))], RGBColor(r, g, b).filled()))?;
+        area.draw(&Rectangle::new([(x, at(from)), (x + 14 * FINE, at(to) + FINE)], RGBColor(r, g, b).filled()))?;
     }
     for decibels in multiples(top - DEPTH, top, 20.0) {
         let y = at((top - decibels) / DEPTH);
