@@ -408,8 +408,8 @@ impl OutputCapacitor {
     /// Voltage across the level resistor at the nodes.
     #[inline]
     fn through(&self, out: &Nodes, level: usize) -> Nodes {
-        let follow = radau::apply(&self.replies[level].follow, out);
-        std::array::from_fn(|m| out[m] - follow[m] - self.replies[level].stay[m] * self.volts)
+        let held = self.replies[level].at(self.volts, out);
+        std::array::from_fn(|m| out[m] - held[m])
     }
 
     #[inline]

@@ -197,11 +197,6 @@ impl Controls {
         &self.lines
     }
 
-    /// Whether any value has changed since the last frame.
-    pub(crate) fn is_moving(&self) -> bool {
-        self.gliding
-    }
-
     pub(crate) fn treatment(&self) -> Treatment {
         Treatment {
             bleed: self.settings.is_on(Knob::ClickBleed),
@@ -326,7 +321,7 @@ mod tests {
             controls.advance(frame);
         }
         assert_eq!(controls.levels().main[0], 1.0);
-        assert!(!controls.is_moving());
+        assert!(!controls.gliding);
     }
 
     #[test]

@@ -80,6 +80,13 @@ impl Reply {
         Self { stay: radau::apply(&fed, &row_sums(&slope)), follow: radau::scaled(&fed, siemens), fed }
     }
 
+    /// u at the nodes with nothing fed in.
+    #[inline]
+    pub(crate) fn at(&self, start: f64, volts: &Nodes) -> Nodes {
+        let follow = radau::apply(&self.follow, volts);
+        std::array::from_fn(|m| follow[m] + self.stay[m] * start)
+    }
+
     /// The branch as the tank sees it: `i = G·(v − u)`.
     pub(crate) fn branch(&self, siemens: f64) -> Branch {
         Branch {

@@ -57,8 +57,6 @@ struct Port {
     open: Nodes,
     /// The current that was drawn at the end of the last step.
     last: f64,
-    /// Step of `own` that Newton asks for.
-    change: Nodes,
 }
 
 /// All that depends on the length of the step and on the switches.
@@ -324,55 +322,19 @@ impl Group {
             }
             driven[stage] = level.tanks[stage].history(&self.tanks[stage], &self.states[stage], self.divider_open);
             if self.charges[stage] != 0.0 {
-                for x in &mut driven[stage] {
-                    *x += self.charges[stage] / level.tanks[stage].step;
-                }
+                let pushed = self.charges[stage] / level.tanks[stage].step;
+                driven[stage] = driven[stage].map(|x| x + pushed);
             }
         }
-        let mut volts = [[0.0; 3]; 2];
-        if count == 2 {
-            let apart = self.states[0].volts - self.states[1].volts;
-            let held = radau::apply(&level.coupling, &[apart; 3]);
-            for m in 0..3 {
-                driven[0][m] += held[m];
-                driven[1][m] -= held[m];
-            }
-            for (stage, volts) in volts.iter_mut().enumerate() {
-                let (a, b) =
-                    (radau::apply(&level.z[stage][0], &driven[0]), radau::apply(&level.z[stage][1], &driven[1]));
-                *volts = std::array::from_fn(|m| a[m] + b[m]);
-            }
+        let volts = if let [first, second] = &self.states[..] {
+            level.joined_volts(&driven, first.volts - second.volts)
         } else {
-            volts[0] = radau::apply(&level.z[0][0], &driven[0]);
-        }
+            [radau::apply(&level.z[0][0], &driven[0]), [0.0; 3]]
+        };
+        let at = Start { rail: drive.rail, divider_open: self.divider_open };
         for port in &mut self.ports {
-            let (tank, state, volts) = (&level.tanks[port.stage], &self.states[port.stage], &volts[port.stage]);
-            match &mut port.bend {
-                Bend::Driver(driver) => {
-                    port.open = *volts;
-                    port.own = [state.volts; 3];
-                    driver.start();
-                }
-                Bend::Channel(channel) => {
-                    port.open = volts.map(|v| v - state.sweep);
-                    port.own = [state.volts - state.sweep; 3];
-                    channel.start(drive.sweep[port.stage]);
-                }
-                Bend::Core(_) => {
-                    let follow = radau::apply(&tank.coil.admittance, volts);
-                    port.open = std::array::from_fn(|m| follow[m] - tank.coil.history[m] * state.coil);
-                    port.own = [state.coil; 3];
-                }
-                Bend::Follower(follower) => {
-                    let reply = &tank.divider_reply;
-                    let held = radau::apply(&reply.follow, &volts.map(|v| v - self.divider_open));
-                    // The divider's node counts from ground, as the follower does.
-                    port.open =
-                        std::array::from_fn(|m| drive.rail + volts[m] - held[m] - reply.stay[m] * state.coupling);
-                    port.own = [drive.rail + state.volts - state.coupling; 3];
-                    follower.start();
-                }
-            }
+            let stage = port.stage;
+            port.begin(&level.tanks[stage], &self.states[stage], &volts[stage], &drive.sweep[stage], &at);
         }
     }
 
@@ -423,7 +385,8 @@ impl Group {
             let steepest = port.linear.by_own.iter().fold(0.0f64, |most, g| most.max(g.abs()));
             let through_link = joined && p == 0 && self.link != 0.0;
             // Below this a port's reply to its own tank is left to the next iteration.
-            if steepest * stiffness > 1e-4 || through_link {
+            let core = matches!(port.bend, Bend::Core(_));
+            if core || steepest * stiffness > 1e-4 || through_link {
                 live[alive] = p;
                 alive += 1;
             }
@@ -475,7 +438,6 @@ impl Group {
         let mut moved: f64 = 0.0;
         let first_change = change[0];
         for (port, change) in self.ports.iter_mut().zip(&change) {
-            port.change = *change;
             let along = match &mut port.bend {
                 Bend::Driver(driver) => {
                     let bus = if port.stage == 1 { first_change.map(|v| v * self.link) } else { [0.0; 3] };
@@ -486,7 +448,10 @@ impl Group {
                     along
                 }
                 Bend::Channel(channel) => channel.advance(&mut port.own, change),
-                Bend::Core(_) => 0.0,
+                // What is left of the cubic after this step, against a kilohm.
+                Bend::Core(bend) => (0..3)
+                    .map(|m| 3.0 * *bend * port.own[m] * port.own[m] * change[m])
+                    .fold(0.0, |most: f64, amperes| most.max(amperes.abs() * 1e3)),
                 Bend::Follower(follower) => follower.advance(change),
             };
             moved = moved.max(along);
@@ -537,9 +502,57 @@ impl Group {
     }
 }
 
+impl Level {
+    /// Open-circuit voltages of two joined tanks, whose coupling capacitor starts at `apart` volts.
+    #[inline(never)]
+    fn joined_volts(&self, driven: &[Nodes; 2], apart: f64) -> [Nodes; 2] {
+        let held = radau::apply(&self.coupling, &[apart; 3]);
+        let first: Nodes = std::array::from_fn(|m| driven[0][m] + held[m]);
+        let second: Nodes = std::array::from_fn(|m| driven[1][m] - held[m]);
+        std::array::from_fn(|stage| {
+            let (a, b) = (radau::apply(&self.z[stage][0], &first), radau::apply(&self.z[stage][1], &second));
+            std::array::from_fn(|m| a[m] + b[m])
+        })
+    }
+}
+
+/// What rests outside the tank: the rail from ground, and the divider's open voltage from the rail, volts.
+struct Start {
+    rail: f64,
+    divider_open: f64,
+}
+
 impl Port {
     fn new(bend: Bend, stage: usize) -> Self {
-        Self { bend, stage, own: [0.0; 3], linear: Linear::default(), open: [0.0; 3], last: 0.0, change: [0.0; 3] }
+        Self { bend, stage, own: [0.0; 3], linear: Linear::default(), open: [0.0; 3], last: 0.0 }
+    }
+
+    /// Lays out the open-circuit voltage with the tank at `volts`, and starts Newton from the end of the last step.
+    #[inline(never)]
+    fn begin(&mut self, tank: &TankStep, state: &State, volts: &Nodes, sweep: &Nodes, at: &Start) {
+        match &mut self.bend {
+            Bend::Driver(driver) => {
+                self.open = *volts;
+                self.own = [state.volts; 3];
+                driver.start();
+            }
+            Bend::Channel(channel) => {
+                self.open = volts.map(|v| v - state.sweep);
+                self.own = [state.volts - state.sweep; 3];
+                channel.start(*sweep);
+            }
+            Bend::Core(_) => {
+                self.open = tank.coil.current(state.coil, volts);
+                self.own = [state.coil; 3];
+            }
+            Bend::Follower(follower) => {
+                // The divider's node counts from ground, as the follower does.
+                let held = tank.divider_reply.at(state.coupling, &volts.map(|v| v - at.divider_open));
+                self.open = std::array::from_fn(|m| at.rail + volts[m] - held[m]);
+                self.own = [at.rail + state.volts - state.coupling; 3];
+                follower.start();
+            }
+        }
     }
 
     /// Current drawn from the tank per current of the port.

@@ -120,7 +120,7 @@ impl TankStep {
     }
 
     /// What the states drive into the tank at the nodes, amperes; `open` is the divider's open voltage from the rail.
-    #[inline]
+    #[inline(never)]
     pub(crate) fn history(&self, tank: &Tank, state: &State, open: f64) -> Nodes {
         let mut driven: Nodes =
             std::array::from_fn(|m| self.fixed.history[m] * state.volts + self.coil.history[m] * state.coil);
