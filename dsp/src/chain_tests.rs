@@ -113,3 +113,128 @@ fn shorter_steps_converge() {
         assert!(at4 < if case.switching { -60.0 } else { -80.0 }, "{}: {at4}", case.name);
     }
 }
+
+/// A board whose drivers are dead and whose tanks are the given coil, capacitor and core; no sweep, follower all but off.
+fn bare(inductance: f64, fixed: f64, core: f64, bank: &[f64], on: f64) -> Board {
+    let mut board = Board::built_in();
+    let dead = |t: &mut crate::board::Transistor| (t.saturation, t.leakage) = (1e-16, 0.0);
+    dead(&mut board.follower.transistor);
+    (board.follower.coupling, board.follower.upper, board.follower.lower) = (1e-12, 1e8, 10.0);
+    for stage in board.stages_mut() {
+        dead(&mut stage.driver.transistor);
+        stage.driver.bias = 0.0;
+        stage.coil = crate::board::Coil { inductance, series: 1e-3, core, saturation: None };
+        stage.fixed = fixed;
+        stage.bank.capacitors = bank.to_vec();
+        stage.bank.on = on;
+        stage.sweep = None;
+    }
+    board
+}
+
+fn at_rest(board: &Board, rate: f64) -> (Chain, Levels) {
+    let mut chain = Chain::new(board, rate, 25.0);
+    for stage in 0..3 {
+        chain.switch(stage, &switches(board, stage, 0));
+    }
+    let levels = Levels { supply: 3.0, ..Levels::default() };
+    chain.settle(&Feed::default(), &levels);
+    (chain, levels)
+}
+
+/// Lets tank 1 ring; its mean frequency over whole periods, from interpolated upward crossings, hertz.
+fn ring(chain: &mut Chain, levels: &Levels, rate: f64, seconds: f64) -> f64 {
+    let (mut crossings, mut last) = (Vec::new(), chain.tap(0));
+    for n in 0..(seconds * rate) as usize {
+        chain.step(&Feed::default(), levels, 0);
+        let now = chain.tap(0);
+        if last < 0.0 && now >= 0.0 {
+            crossings.push(n as f64 + last / (last - now));
+        }
+        last = now;
+    }
+    (crossings.len() - 1) as f64 * rate / (crossings[crossings.len() - 1] - crossings[0])
+}
+
+/// Closed form: parallel 100 mH, 1 µF, 10 kΩ rings at 503.22921 Hz and decays with α = 1/(2RC) = 50 1/s.
+#[test]
+fn a_tank_rings_at_its_closed_form_frequency_and_decay() {
+    let board = bare(0.1, 1e-6, 10e3, &[], 100.0);
+    let (mut chain, levels) = at_rest(&board, 192e3);
+    chain.groups[0].state_mut(0).volts = 0.5;
+    let before = chain.groups[0].energy();
+    let hertz = ring(&mut chain, &levels, 192e3, 0.1);
+    approx::assert_relative_eq!(hertz, 503.22921, max_relative = 3e-6);
+    // Energy falls with 2α; the milliohm of wire adds 0.01 1/s.
+    let decay = -0.5 * (chain.groups[0].energy() / before).ln() / 0.1;
+    approx::assert_relative_eq!(decay, 50.0, max_relative = 2e-3);
+}
+
+/// Closed form: two 100 mH, 1 µF tanks joined by 47 nF ring at 503.29212 Hz together and at 481.18432 Hz opposed.
+#[test]
+fn coupled_tanks_split_as_the_closed_form_says() {
+    let mut board = bare(0.1, 1e-6, 1e9, &[], 100.0);
+    board.coupling.c12 = 47e-9;
+    for (other, expected) in [(0.1, 503.29212), (-0.1, 481.18432)] {
+        let (mut chain, levels) = at_rest(&board, 192e3);
+        chain.groups[0].state_mut(0).volts = 0.1;
+        chain.groups[0].state_mut(1).volts = other;
+        let hertz = ring(&mut chain, &levels, 192e3, 0.1);
+        approx::assert_relative_eq!(hertz, expected, max_relative = 1e-5);
+    }
+}
+
+/// Closed form: 1 µF at 5 V onto an empty 470 nF through 80 Ω ends at 3.401361 V and loses 0.319728 of the energy; the
+/// charge is the same before and after the edge to 1e-9.
+#[test]
+fn charge_sharing_settles_at_the_closed_form_voltage_and_loss() {
+    let board = bare(100.0, 1e-6, 1e9, &[470e-9], 80.0);
+    let (mut chain, levels) = at_rest(&board, 1e8);
+    // A germanium base would conduct at 5 V; a twentieth of everything is the same closed form.
+    chain.groups[0].state_mut(0).volts = 0.25;
+    let charge = |chain: &Chain| 1e-6 * chain.state(0).volts + 470e-9 * chain.state(0).bank[0];
+    let (before, energy) = (charge(&chain), chain.groups[0].energy());
+    chain.switch(0, &switches(&board, 0, 1));
+    assert_eq!(charge(&chain), before);
+    chain.step(&Feed::default(), &levels, 0);
+    approx::assert_relative_eq!(charge(&chain), before, max_relative = 1e-9);
+    for _ in 0..50_000 {
+        chain.step(&Feed::default(), &levels, 0);
+    }
+    approx::assert_relative_eq!(chain.state(0).volts * 20.0, 3.401361, max_relative = 2e-3);
+    approx::assert_relative_eq!(chain.state(0).bank[0], chain.state(0).volts, max_relative = 1e-3);
+    approx::assert_relative_eq!(1.0 - chain.groups[0].energy() / energy, 0.319728, max_relative = 5e-3);
+}
+
+/// A passive tank only ever loses energy, however its switches are thrown.
+#[test]
+fn undriven_energy_never_rises_under_random_switching() {
+    let board = bare(0.5, 51e-9, 23.6e3, &[47e-9, 100e-9, 220e-9, 330e-9], 100.0);
+    let (mut chain, levels) = at_rest(&board, 192e3);
+    let mut seed = 0x2545_f491_4f6c_dd1d_u64;
+    let mut random = || {
+        seed ^= seed << 13;
+        seed ^= seed >> 7;
+        seed ^= seed << 17;
+        seed
+    };
+    for _ in 0..200 {
+        let state = chain.groups[0].state_mut(0);
+        let volts = |bits: u64| (bits % 2001) as f64 / 2000.0 - 0.5;
+        state.volts = volts(random());
+        state.coil = 1e-3 * volts(random());
+        for n in 0..4 {
+            state.bank[n] = volts(random());
+        }
+        let mut last = chain.groups[0].energy();
+        for _ in 0..200 {
+            if random() % 3 == 0 {
+                chain.switch(0, &switches(&board, 0, (random() % 16) as u8));
+            }
+            chain.step(&Feed::default(), &levels, 0);
+            let now = chain.groups[0].energy();
+            assert!(now <= last * (1.0 + 1e-12) + 1e-18, "{now} after {last}");
+            last = now;
+        }
+    }
+}
