@@ -112,9 +112,9 @@ impl Insert {
     /// The plugin's own number for a value, by the text that a person would type.
     fn number(&mut self, knob: Knob, value: f64) -> Result<(ClapId, f64)> {
         let (id, text) = (self.id(knob)?, knob.write(value));
-        let mut handle = self.instance.plugin_handle();
+        let handle = self.instance.plugin_handle();
         let extension = handle.get_extension::<PluginParams>().context("the plugin has no parameters")?;
-        let number = extension.text_to_value(&mut handle, id, &CString::new(text.clone())?);
+        let number = extension.text_to_value(&handle, id, &CString::new(text.clone())?);
         Ok((id, number.with_context(|| format!("{} does not read \"{text}\"", knob.id()))?))
     }
 
@@ -198,13 +198,12 @@ fn list(buffers: &[Vec<Vec<f32>>]) -> AudioPorts {
 }
 
 fn ports(instance: &mut PluginInstance<Host>, input: bool) -> Result<Vec<Port>> {
-    let mut handle = instance.plugin_handle();
+    let handle = instance.plugin_handle();
     let extension = handle.get_extension::<PluginAudioPorts>().context("the plugin has no audio ports")?;
     let mut buffer = AudioPortInfoBuffer::new();
     let mut ports = Vec::new();
-    for index in 0..extension.count(&mut handle, input) {
-        let info =
-            extension.get(&mut handle, index, input, &mut buffer).context("an audio port without a description")?;
+    for index in 0..extension.count(&handle, input) {
+        let info = extension.get(&handle, index, input, &mut buffer).context("an audio port without a description")?;
         let name = String::from_utf8_lossy(info.name).into_owned();
         ports.push(Port { name, channels: info.channel_count as usize });
     }
@@ -216,12 +215,12 @@ fn ports(instance: &mut PluginInstance<Host>, input: bool) -> Result<Vec<Port>> 
 
 /// Parameters by name, as a person reads them in a host.
 fn parameters(instance: &mut PluginInstance<Host>) -> Result<HashMap<String, ClapId>> {
-    let mut handle = instance.plugin_handle();
+    let handle = instance.plugin_handle();
     let extension = handle.get_extension::<PluginParams>().context("the plugin has no parameters")?;
     let mut buffer = ParamInfoBuffer::new();
     let mut found = HashMap::new();
-    for index in 0..extension.count(&mut handle) {
-        let info = extension.get_info(&mut handle, index, &mut buffer).context("a parameter without a description")?;
+    for index in 0..extension.count(&handle) {
+        let info = extension.get_info(&handle, index, &mut buffer).context("a parameter without a description")?;
         found.insert(plain(&String::from_utf8_lossy(info.name)), info.id);
     }
     Ok(found)
@@ -233,6 +232,6 @@ fn plain(text: &str) -> String {
 }
 
 fn latency(instance: &mut PluginInstance<Host>) -> usize {
-    let mut handle = instance.plugin_handle();
-    handle.get_extension::<PluginLatency>().map_or(0, |extension| extension.get(&mut handle) as usize)
+    let handle = instance.plugin_handle();
+    handle.get_extension::<PluginLatency>().map_or(0, |extension| extension.get(&handle) as usize)
 }

@@ -70,7 +70,7 @@ pub(crate) fn slack_water(rate_hz: u32) -> Result<Sound> {
 /// Adds one note, partial by partial.
 fn sound(mix: &mut [f64], rate: f64, start: f64, seconds: f64, key: i32, drawbars: [u8; 9]) {
     let unison = 440.0 * 2f64.powf(f64::from(key - 69) / 12.0);
-    for (bar, (&footage, &out)) in FOOTAGES.iter().zip(&drawbars).enumerate() {
+    for (bar, (&footage, &out)) in (0..).zip(FOOTAGES.iter().zip(&drawbars)) {
         let hertz = unison * footage;
         if out == 0 || hertz > 0.45 * rate {
             continue;
@@ -78,7 +78,7 @@ fn sound(mix: &mut [f64], rate: f64, start: f64, seconds: f64, key: i32, drawbar
         // A drawbar steps by some 3 dB (common practice).
         let level = 10f64.powf(3.0 * (f64::from(out) - 8.0) / 20.0);
         // Nine contacts under one key never close together: up to 4 ms apart, the same way every time.
-        let late = 0.004 * f64::from((key * 31 + bar as i32 * 17).rem_euclid(23)) / 23.0;
+        let late = 0.004 * f64::from((key * 31 + bar * 17).rem_euclid(23)) / 23.0;
         let (open, close) = (start + late, start + seconds + late);
         let first = (open * rate).ceil() as usize;
         let last = ((close + RELEASE_SECONDS) * rate) as usize;
