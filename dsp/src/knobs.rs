@@ -251,7 +251,8 @@ impl Knob {
             return self.default_value();
         }
         let value = value.clamp(low, high);
-        if matches!(self.kind(), Kind::Value { .. }) { value } else { value.round() }
+        // Adding zero turns −0 into 0, which reads better.
+        if matches!(self.kind(), Kind::Value { .. }) { value + 0.0 } else { value.round() }
     }
 
     /// Travel (0 to 1) to value.
