@@ -56,7 +56,7 @@ impl Keyboard {
             },
             NoteEvent::MidiPitchBend { value, .. } => {
                 // Fourteen bits, 0 to 16383, with rest at 8192 (MIDI 1.0): a hair above the middle.
-                self.bend = (f64::from(value) * 16383.0 - 8192.0) / 8192.0 * BEND_SEMITONES;
+                self.bend = ((f64::from(value) * 16383.0).round() - 8192.0) / 8192.0 * BEND_SEMITONES;
                 instrument.bend(self.bend);
             }
             NoteEvent::MidiCC { channel: stage @ 0..=2, cc: cc @ 80..=83, value, .. } => {

@@ -368,7 +368,7 @@ fn a_broken_state_is_refused_and_the_sound_goes_on() {
     let broken = [
         ("a knob out of range", edited(&good, r#"\"unit.supply\" = \"3 V\""#, r#"\"unit.supply\" = \"30 V\""#)),
         ("a part out of range", edited(&good, r#"inductance = \"500 mH\""#, r#"inductance = \"-500 mH\""#)),
-        ("a knob that is not there", edited(&good, "stage1.switch2", "stage1.swich2")),
+        ("a knob that is not there", edited(&good, r#"\"stage1.switch2\" ="#, r#"\"stage1.swich2\" ="#)),
         ("a newer version", edited(&good, "patch = 1", "patch = 2")),
         ("no patch", edited(&good, r#""patch":"#, r#""pitch":"#)),
         ("cut short", short),
