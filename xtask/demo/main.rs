@@ -44,11 +44,11 @@ const DRIVE_VOLTS: f64 = 0.06;
 
 /// Knobs that the demo turns, besides `stage1.main`; all others stand as on a new unit.
 const KNOBS: [(Knob, &str); 5] = [
-    (Knob::Stage2Link, "0.3"),
-    (Knob::Stage3Link, "0.3"),
-    (Knob::Tap1Level, "0.5"),
-    (Knob::Tap2Level, "0.5"),
-    (Knob::Tap3Level, "0.5"),
+    (Knob::Stage2Link, "0.2"),
+    (Knob::Stage3Link, "0.15"),
+    (Knob::Tap1Level, "0.6"),
+    (Knob::Tap2Level, "0.4"),
+    (Knob::Tap3Level, "0.25"),
 ];
 
 fn main() -> ExitCode {

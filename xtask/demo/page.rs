@@ -24,7 +24,7 @@ impl Page<'_> {
         include_str!("page.html")
             .replace("{style}", include_str!("page.css"))
             .replace("{plugin}", &escape(self.plugin))
-            .replace("{track}", &escape(&self.track.line()))
+            .replace("{title}", &escape(&self.track.title))
             .replace("{scene}", self.scene())
             .replace("{sounds}", &self.sounds())
             .replace("{figures}", &self.figures())
@@ -76,6 +76,7 @@ impl Page<'_> {
         let rate = self.track.dry.rate_hz;
         let facts = [
             ("Plugin", escape(self.plugin)),
+            ("Track", escape(&self.track.line())),
             ("Speed", format!("{:.1} × real time at {rate} Hz", crate::speed(&self.track.dry, self.rendered))),
             ("Latency", format!("{} frames, taken off: dry and wet line up", self.rendered.latency)),
             ("Edges", self.moves.len().to_string()),
