@@ -8,6 +8,8 @@ use clack_extensions::audio_ports_activation::{PluginAudioPortsActivation, Sampl
 use clack_extensions::note_ports::{NotePortInfoBuffer, PluginNotePorts};
 use clack_extensions::params::{ParamInfoFlags, PluginParams};
 use clack_extensions::remote_controls::{PluginRemoteControls, RemoteControlsPageBuffer};
+use clack_host::prelude::{InputAudioBuffers, InputEvents, OutputAudioBuffers, OutputEvents};
+use host::Given::{Absent, Empty, HalfNull, Mono, NullChannels, NullList, Stereo};
 use host::{Event, Given, Performance, Ports, Rig, assert_same, directly, instrument, number, play};
 use std::collections::BTreeSet;
 use std::sync::atomic::Ordering;
@@ -463,7 +465,6 @@ fn bypass_is_the_input_as_late_as_the_unit() {
 
 #[test]
 fn what_a_host_leaves_out_is_lent_and_the_rest_is_right() {
-    use Given::{Absent, Empty, HalfNull, Mono, NullChannels, NullList, Stereo};
     let all = Ports::ALL;
     let inputs = |port: usize, how: Given| {
         let mut ports = all;
@@ -517,7 +518,6 @@ fn a_call_longer_than_was_agreed_is_refused() {
         constant_mask: 0,
     };
     let (ins, mut outs) = ([port], [port]);
-    use clack_host::prelude::{InputAudioBuffers, InputEvents, OutputAudioBuffers, OutputEvents};
     // SAFETY: both lists have two channels of 65 samples.
     let (ins, mut outs) =
         unsafe { (InputAudioBuffers::from_raw_buffers(&ins, 65), OutputAudioBuffers::from_raw_buffers(&mut outs, 65)) };

@@ -1,6 +1,9 @@
 //! The VST3 side through its COM interfaces, in this process: ports, parameters, state, automation, and every bus that a
 //! host may leave out. The reference for sound is the instrument itself, driven directly; the interfaces are VST 3.7's.
 
+// The interfaces count with signed numbers, and `char16` is a `u16` on some systems only.
+#![allow(clippy::cast_possible_wrap, clippy::unnecessary_cast)]
+
 mod host;
 
 use host::{Given, Heard, Performance, Ports, assert_same, difference_db, directly, instrument, number};
@@ -204,8 +207,7 @@ impl Rig {
         let interface = stream.to_com_ptr::<IBStream>().expect("a stream");
         // SAFETY: a live stream.
         assert_eq!(unsafe { IComponentTrait::getState(&self.component, interface.as_ptr()) }, kResultOk);
-        let bytes = stream.bytes.borrow().clone();
-        bytes
+        stream.bytes.take()
     }
 
     fn load(&self, bytes: &[u8]) -> tresult {
@@ -230,13 +232,13 @@ impl Rig {
                 .collect();
             let mut outputs: Vec<[Vec<f32>; 2]> = vec![[vec![f32::NAN; length], vec![f32::NAN; length]]; 5];
             let ports = performance.ports;
-            let mut lists =
+            let lists =
                 |given: &[Given], memory: &mut [[Vec<f32>; 2]]| -> (Vec<[*mut f32; 2]>, Vec<AudioBusBuffers>) {
                     let mut pointers: Vec<[*mut f32; 2]> = memory
                         .iter_mut()
                         .zip(given)
                         .map(|(channels, how)| match how {
-                            Given::Stereo | Given::Mono => channels.each_mut().map(|channel| channel.as_mut_ptr()),
+                            Given::Stereo | Given::Mono => channels.each_mut().map(Vec::as_mut_ptr),
                             Given::HalfNull => [channels[0].as_mut_ptr(), ptr::null_mut()],
                             _ => [ptr::null_mut(); 2],
                         })

@@ -217,7 +217,7 @@ impl Rig {
         let info = HostInfo::new("Tritank bench", "Tritank", "", "1").expect("no zero in the names");
         let (shared, main) = (asked.clone(), asked.clone());
         let instance =
-            PluginInstance::new(move |_| Shared(shared), move |_| Main(main), entry, c"tritank.formant-voice", &info);
+            PluginInstance::new(move |()| Shared(shared), move |_| Main(main), entry, c"tritank.formant-voice", &info);
         Self { instance: instance.expect("the plugin is in the file"), asked }
     }
 
@@ -508,7 +508,7 @@ pub fn difference_db(heard: &[f32], reference: impl Iterator<Item = f64>) -> f64
 
 /// Holds everything that was heard against the reference, to −120 dB.
 pub fn assert_same(heard: &Heard, reference: &[Output], what: &str) {
-    let mut check = |name: &str, heard: &[f32], of: &dyn Fn(&Output) -> f64| {
+    let check = |name: &str, heard: &[f32], of: &dyn Fn(&Output) -> f64| {
         if !heard.is_empty() {
             let error = difference_db(heard, reference.iter().map(of));
             println!("{what}, {name}: {error:.1} dB");
