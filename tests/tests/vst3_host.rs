@@ -232,39 +232,38 @@ impl Rig {
                 .collect();
             let mut outputs: Vec<[Vec<f32>; 2]> = vec![[vec![f32::NAN; length], vec![f32::NAN; length]]; 5];
             let ports = performance.ports;
-            let lists =
-                |given: &[Given], memory: &mut [[Vec<f32>; 2]]| -> (Vec<[*mut f32; 2]>, Vec<AudioBusBuffers>) {
-                    let mut pointers: Vec<[*mut f32; 2]> = memory
-                        .iter_mut()
-                        .zip(given)
-                        .map(|(channels, how)| match how {
-                            Given::Stereo | Given::Mono => channels.each_mut().map(Vec::as_mut_ptr),
-                            Given::HalfNull => [channels[0].as_mut_ptr(), ptr::null_mut()],
-                            _ => [ptr::null_mut(); 2],
-                        })
-                        .collect();
-                    let buses = pointers
-                        .iter_mut()
-                        .zip(given)
-                        .map(|(list, how)| AudioBusBuffers {
-                            numChannels: match how {
-                                Given::Mono => 1,
-                                Given::Empty => 0,
-                                _ => 2,
+            let lists = |given: &[Given], memory: &mut [[Vec<f32>; 2]]| -> (Vec<[*mut f32; 2]>, Vec<AudioBusBuffers>) {
+                let mut pointers: Vec<[*mut f32; 2]> = memory
+                    .iter_mut()
+                    .zip(given)
+                    .map(|(channels, how)| match how {
+                        Given::Stereo | Given::Mono => channels.each_mut().map(Vec::as_mut_ptr),
+                        Given::HalfNull => [channels[0].as_mut_ptr(), ptr::null_mut()],
+                        _ => [ptr::null_mut(); 2],
+                    })
+                    .collect();
+                let buses = pointers
+                    .iter_mut()
+                    .zip(given)
+                    .map(|(list, how)| AudioBusBuffers {
+                        numChannels: match how {
+                            Given::Mono => 1,
+                            Given::Empty => 0,
+                            _ => 2,
+                        },
+                        // Left over from an earlier user of the structure.
+                        silenceFlags: 0b11,
+                        __field0: AudioBusBuffers__type0 {
+                            channelBuffers32: if matches!(how, Given::NullList | Given::Empty) {
+                                ptr::null_mut()
+                            } else {
+                                list.as_mut_ptr()
                             },
-                            // Left over from an earlier user of the structure.
-                            silenceFlags: 0b11,
-                            __field0: AudioBusBuffers__type0 {
-                                channelBuffers32: if matches!(how, Given::NullList | Given::Empty) {
-                                    ptr::null_mut()
-                                } else {
-                                    list.as_mut_ptr()
-                                },
-                            },
-                        })
-                        .collect();
-                    (pointers, buses)
-                };
+                        },
+                    })
+                    .collect();
+                (pointers, buses)
+            };
             let (_ins, mut in_buses) = lists(&ports.inputs[..present(&ports.inputs)], &mut inputs);
             let (_outs, mut out_buses) = lists(&ports.outputs[..present(&ports.outputs)], &mut outputs);
             let queues = turns
