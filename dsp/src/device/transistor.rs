@@ -79,7 +79,9 @@ impl Law {
     pub fn currents<const N: usize>(&self, be: [f64; N], bc: [f64; N]) -> [Currents; N] {
         let (per_be, per_bc) = (1.0 / (self.nf * self.vt), 1.0 / self.vt);
         let forward = junction::exp(be.map(|v| v * per_be));
-        let reverse = junction::exp(bc.map(|v| v * per_bc));
+        // Below −20 V_T the reverse junction adds less than 10⁻¹⁴ A to its leakage.
+        let reverse =
+            if bc.iter().all(|v| *v < -20.0 * self.vt) { [0.0; N] } else { junction::exp(bc.map(|v| v * per_bc)) };
         let base_reverse = self.is / self.br + self.leakage;
         let collector_reverse = self.is + base_reverse;
         let per_bf = 1.0 / self.bf;

@@ -375,9 +375,12 @@ impl Group {
             let port = &self.ports[p];
             let mut rest: Nodes = std::array::from_fn(|m| port.open[m] - port.own[m]);
             for q in 0..count {
-                let drop = radau::apply(&maps[p][q], &self.ports[q].linear.current);
-                for m in 0..3 {
-                    rest[m] -= drop[m];
+                // A channel that is off draws exactly nothing.
+                if self.ports[q].linear.current != [0.0; 3] {
+                    let drop = radau::apply(&maps[p][q], &self.ports[q].linear.current);
+                    for m in 0..3 {
+                        rest[m] -= drop[m];
+                    }
                 }
             }
             left[p] = rest;
@@ -403,7 +406,25 @@ impl Group {
             felt
         };
         let mut change = left;
-        if alive > 0 {
+        if alive == 1 && !joined {
+            // One port replies: three unknowns, in closed form; the others follow it.
+            let q = live[0];
+            let mut system = maps[q][q];
+            for (m, row) in system.iter_mut().enumerate() {
+                for n in 0..3 {
+                    row[n] *= ports[q].linear.by_own[n];
+                }
+                row[m] += 1.0;
+            }
+            change[q] = radau::apply(&radau::inverse(&system), &left[q]);
+            let drawn: Nodes = std::array::from_fn(|n| ports[q].linear.by_own[n] * change[q][n]);
+            for p in (0..count).filter(|p| *p != q) {
+                let drop = radau::apply(&maps[p][q], &drawn);
+                for m in 0..3 {
+                    change[p][m] -= drop[m];
+                }
+            }
+        } else if alive > 0 {
             let mut system = [[0.0; 3 * PORTS + 1]; 3 * PORTS];
             let size = 3 * alive;
             for (a, &p) in live[..alive].iter().enumerate() {
