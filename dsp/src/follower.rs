@@ -12,7 +12,7 @@
 
 use crate::board;
 use crate::device::{Currents, Law};
-use crate::radau::Nodes;
+use crate::radau::{self, Nodes};
 use crate::stage::Linear;
 
 #[derive(Clone, Debug)]
@@ -23,7 +23,8 @@ pub(crate) struct Follower {
     base: Nodes,
     middle: Nodes,
     out: Nodes,
-    last: [f64; 3],
+    /// The same in the last step.
+    last: [Nodes; 3],
     rail: f64,
     /// Newton's step of base, middle and out, by node: for Δv_n = 0, and per volt of it.
     step: [[Nodes; 3]; 2],
@@ -38,7 +39,7 @@ impl Follower {
             base: [0.0; 3],
             middle: [0.0; 3],
             out: [0.0; 3],
-            last: [0.0; 3],
+            last: [[0.0; 3]; 3],
             rail: 0.0,
             step: Default::default(),
         }
@@ -53,14 +54,28 @@ impl Follower {
         &self.out
     }
 
+    /// Starts a step: from the end of the last one, or from its course carried on.
     #[inline]
-    pub(crate) fn start(&mut self) {
-        [self.base, self.middle, self.out] = self.last.map(|v| [v; 3]);
+    pub(crate) fn start(&mut self, carry_on: bool) {
+        [self.base, self.middle, self.out] =
+            if carry_on { self.last.map(|v| radau::apply(&radau::AHEAD, &v)) } else { self.last.map(|v| [v[2]; 3]) };
+        if carry_on {
+            for m in 0..3 {
+                let [base, middle, out] = self.last.map(|v| v[2]);
+                let rise = |a: f64, b: f64, c: f64, d: f64| (a - b) - (c - d);
+                let most = rise(self.base[m], self.middle[m], base, middle)
+                    .max(rise(self.middle[m], self.out[m], middle, out))
+                    .max(self.base[m] - base);
+                if most > 2.0 * self.law.vt {
+                    [self.base[m], self.middle[m], self.out[m]] = [base, middle, out];
+                }
+            }
+        }
     }
 
     #[inline]
     pub(crate) fn keep(&mut self) {
-        self.last = [self.base[2], self.middle[2], self.out[2]];
+        self.last = [self.base, self.middle, self.out];
     }
 
     #[inline]

@@ -12,7 +12,7 @@
 
 use crate::board;
 use crate::device::Law;
-use crate::radau::Nodes;
+use crate::radau::{self, Nodes};
 
 /// A device's current about its present voltages: `i + g·Δv`.
 #[derive(Clone, Copy, Debug, Default)]
@@ -32,8 +32,8 @@ pub(crate) struct Driver {
     /// Junction voltages at the nodes.
     be: Nodes,
     bc: Nodes,
-    /// The same at the end of the last step.
-    last: [f64; 2],
+    /// The same in the last step.
+    last: [Nodes; 2],
     step: Step,
 }
 
@@ -51,7 +51,7 @@ impl Driver {
             part: *part,
             be: [0.0; 3],
             bc: [-1.0; 3],
-            last: [0.0, -1.0],
+            last: [[0.0; 3], [-1.0; 3]],
             step: Step::default(),
         }
     }
@@ -65,17 +65,24 @@ impl Driver {
         self.part.bias * supply
     }
 
-    /// Starts a step from the end of the last one.
+    /// Starts a step: from the end of the last one, or, when that was as long, from its course carried on. A guess never
+    /// goes up by more than Newton may.
     #[inline]
-    pub(crate) fn start(&mut self) {
-        self.be = [self.last[0]; 3];
-        self.bc = [self.last[1]; 3];
+    pub(crate) fn start(&mut self, carry_on: bool) {
+        let [be, bc] = self.last;
+        if carry_on {
+            let (ahead_be, ahead_bc) = (radau::apply(&radau::AHEAD, &be), radau::apply(&radau::AHEAD, &bc));
+            self.be = std::array::from_fn(|m| self.law.limited_be(be[2], ahead_be[m]));
+            self.bc = std::array::from_fn(|m| self.law.limited_bc(bc[2], ahead_bc[m]));
+        } else {
+            (self.be, self.bc) = ([be[2]; 3], [bc[2]; 3]);
+        }
     }
 
     /// Ends a step.
     #[inline]
     pub(crate) fn keep(&mut self) {
-        self.last = [self.be[2], self.bc[2]];
+        self.last = [self.be, self.bc];
     }
 
     #[inline]

@@ -94,6 +94,8 @@ pub(crate) struct Group {
     /// Level from the first tank to the second driver's bus, when both are in the group.
     link: f64,
     current_level: usize,
+    /// Level of the step that was kept last; guesses carry on from one as long.
+    kept_level: Option<usize>,
     /// Divider's open voltage from the rail.
     divider_open: f64,
 }
@@ -154,6 +156,7 @@ impl Group {
             levels,
             link: 0.0,
             current_level: 0,
+            kept_level: None,
             divider_open: 0.0,
         };
         group.set_step(step);
@@ -162,6 +165,7 @@ impl Group {
 
     /// Makes ready for another length of step.
     pub(crate) fn set_step(&mut self, step: f64) {
+        self.kept_level = None;
         for (n, level) in self.levels.iter_mut().enumerate() {
             let step = step / f64::from(1u32 << (2 * n));
             for (ready, tank) in level.tanks.iter_mut().zip(&self.tanks) {
@@ -262,6 +266,7 @@ impl Group {
     /// The bounded fallback: the ports draw what they drew at the end of the last step, which is finite and was physical,
     /// and the passive rest takes its exact step.
     pub(crate) fn coast(&mut self, drive: &Drive<'_>, level: usize) {
+        self.kept_level = None;
         self.begin(drive, level);
         for port in &mut self.ports {
             port.linear = Linear { current: [port.last; 3], ..Linear::default() };
@@ -284,6 +289,7 @@ impl Group {
     /// Keeps the step that was solved: states and guesses move to its end.
     #[inline]
     pub(crate) fn keep(&mut self) {
+        self.kept_level = Some(self.current_level);
         let level = &self.levels[self.current_level];
         let mut currents = [PortCurrents::default(); 2];
         for port in &mut self.ports {
@@ -331,7 +337,8 @@ impl Group {
         } else {
             [radau::apply(&level.z[0][0], &driven[0]), [0.0; 3]]
         };
-        let at = Start { rail: drive.rail, divider_open: self.divider_open };
+        let carry_on = self.kept_level == Some(self.current_level);
+        let at = Start { rail: drive.rail, divider_open: self.divider_open, carry_on };
         for port in &mut self.ports {
             let stage = port.stage;
             port.begin(&level.tanks[stage], &self.states[stage], &volts[stage], &drive.sweep[stage], &at);
@@ -541,6 +548,8 @@ impl Level {
 struct Start {
     rail: f64,
     divider_open: f64,
+    /// Whether the last step was as long as this one.
+    carry_on: bool,
 }
 
 impl Port {
@@ -555,23 +564,25 @@ impl Port {
             Bend::Driver(driver) => {
                 self.open = *volts;
                 self.own = [state.volts; 3];
-                driver.start();
+                driver.start(at.carry_on);
             }
             Bend::Channel(channel) => {
                 self.open = volts.map(|v| v - state.sweep);
-                self.own = [state.volts - state.sweep; 3];
+                let start = state.volts - state.sweep;
+                let ahead = radau::apply(&radau::AHEAD, &self.own);
+                self.own = if at.carry_on { ahead.map(|v| channel.limited(start, v)) } else { [start; 3] };
                 channel.start(*sweep);
             }
             Bend::Core(_) => {
                 self.open = tank.coil.current(state.coil, volts);
-                self.own = [state.coil; 3];
+                self.own = if at.carry_on { radau::apply(&radau::AHEAD, &self.own) } else { [state.coil; 3] };
             }
             Bend::Follower(follower) => {
                 // The divider's node counts from ground, as the follower does.
                 let held = tank.divider_reply.at(state.coupling, &volts.map(|v| v - at.divider_open));
                 self.open = std::array::from_fn(|m| at.rail + volts[m] - held[m]);
                 self.own = [at.rail + state.volts - state.coupling; 3];
-                follower.start();
+                follower.start(at.carry_on);
             }
         }
     }

@@ -26,6 +26,12 @@ impl SweepChannel {
         self.gate = gate;
     }
 
+    /// Limits a guess of v_ds as Newton's own steps are.
+    #[inline]
+    pub(crate) fn limited(&self, from: f64, to: f64) -> f64 {
+        self.law.limited(from, to)
+    }
+
     /// At the drain–source voltages `vds`; silent while the channel is off.
     #[inline]
     pub(crate) fn linearise(&self, vds: &Nodes) -> Linear {
