@@ -394,9 +394,9 @@ impl Group {
             let stiffness = maps[p][p][0][0].abs().max(maps[p][p][2][2].abs());
             let steepest = port.linear.by_own.iter().fold(0.0f64, |most, g| most.max(g.abs()));
             let through_link = joined && p == 0 && self.link != 0.0;
-            // Below this a port's reply to its own tank is left to the next iteration.
+            // Below this (−140 dB) a port's reply to its own tank is left out: one that settles at once has no next iteration.
             let core = matches!(port.bend, Bend::Core(_));
-            if core || steepest * stiffness > 1e-4 || through_link {
+            if core || steepest * stiffness > 1e-7 || through_link {
                 live[alive] = p;
                 alive += 1;
             }
