@@ -201,9 +201,9 @@ fn charge_sharing_settles_at_the_closed_form_voltage_and_loss() {
     for _ in 0..50_000 {
         chain.step(&Feed::default(), &levels, 0);
     }
-    approx::assert_relative_eq!(chain.state(0).volts * 20.0, 3.401361, max_relative = 2e-3);
+    approx::assert_relative_eq!(chain.state(0).volts * 20.0, 3.401_361, max_relative = 2e-3);
     approx::assert_relative_eq!(chain.state(0).bank[0], chain.state(0).volts, max_relative = 1e-3);
-    approx::assert_relative_eq!(1.0 - chain.groups[0].energy() / energy, 0.319728, max_relative = 5e-3);
+    approx::assert_relative_eq!(1.0 - chain.groups[0].energy() / energy, 0.319_728, max_relative = 5e-3);
 }
 
 /// A passive tank only ever loses energy, however its switches are thrown.

@@ -26,7 +26,7 @@ pub(crate) struct Follower {
     /// The same in the last step.
     last: [Nodes; 3],
     rail: f64,
-    /// Newton's step of base, middle and out, by node: for Δv_n = 0, and per volt of it.
+    /// Newton's step of base, middle and out, by node: for `Δv_n` = 0, and per volt of it.
     step: [[Nodes; 3]; 2],
 }
 
@@ -150,7 +150,7 @@ impl Follower {
     }
 }
 
-/// The emitter's side of a transistor: current out of it, by v_be, and by v_bc at fixed v_be.
+/// The emitter's side of a transistor: current out of it, by `v_be`, and by `v_bc` at fixed `v_be`.
 struct Emitter {
     current: f64,
     by_be: f64,

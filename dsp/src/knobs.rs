@@ -57,7 +57,7 @@ macro_rules! knobs {
         /// A knob or switch by name.
         #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
         #[repr(u8)]
-        pub enum Knob { $(#[doc = $id] $knob,)* }
+        pub enum Knob { $(#[doc = concat!("`", $id, "`")] $knob,)* }
 
         impl Knob {
             /// Every knob, in panel order.

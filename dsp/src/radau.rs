@@ -24,7 +24,7 @@ const SQRT_6: f64 = 2.449_489_742_783_178;
 /// Where the nodes lie in a step.
 pub const C: Nodes = [(4.0 - SQRT_6) / 10.0, (4.0 + SQRT_6) / 10.0, 1.0];
 
-/// The method's coefficients a_ij.
+/// The method's coefficients `a_ij`.
 pub const A: Map = [
     [(88.0 - 7.0 * SQRT_6) / 360.0, (296.0 - 169.0 * SQRT_6) / 1800.0, (-2.0 + 3.0 * SQRT_6) / 225.0],
     [(296.0 + 169.0 * SQRT_6) / 1800.0, (88.0 + 7.0 * SQRT_6) / 360.0, (-2.0 - 3.0 * SQRT_6) / 225.0],

@@ -190,10 +190,10 @@ fn power_of(suffix: &str, unit: Unit) -> Option<i32> {
     for spelling in unit.spellings() {
         if let Some(before) = suffix.strip_suffix(spelling) {
             let before = before.trim();
-            if before.is_empty() || unit.takes_prefix() {
-                if let Some(power) = prefix(before) {
-                    return Some(power);
-                }
+            if (before.is_empty() || unit.takes_prefix())
+                && let Some(power) = prefix(before)
+            {
+                return Some(power);
             }
         }
     }

@@ -62,7 +62,7 @@ impl Board {
         let mut table = String::new();
         for line in plain.lines() {
             let key = if let Some(name) = line.strip_prefix('[') {
-                table = name.trim_end_matches(']').to_owned();
+                name.trim_end_matches(']').clone_into(&mut table);
                 table.as_str()
             } else {
                 line.split('=').next().unwrap_or_default().trim()
@@ -84,7 +84,7 @@ fn place_at(text: &str, line: usize) -> String {
     for row in text.lines().take(line) {
         let row = row.trim();
         if let Some(name) = row.strip_prefix('[') {
-            table = name.split(']').next().unwrap_or_default().trim().to_owned();
+            name.split(']').next().unwrap_or_default().trim().clone_into(&mut table);
             key.clear();
         } else if let Some((name, _)) = row.split_once('=') {
             name.trim().clone_into(&mut key);
@@ -115,7 +115,6 @@ fn comment(table: &str, key: &str) -> Option<&'static str> {
         ("input", "input") => "overdriven input stage, switched in by input.overdriven",
         ("input", "load") => "collector load to the rail",
         ("input", "treble_cut") => "capacitor across the load",
-        ("input", "coupling") => "output coupling capacitor",
         ("input", "output") => "output resistor, to the rail",
         (_, "stage1") => "first stage: driver and tank",
         (_, "stage2") => "second stage",
@@ -157,7 +156,7 @@ fn comment(table: &str, key: &str) -> Option<&'static str> {
         ("follower", "lower") => "divider to ground",
         ("follower", "base") => "stopper in the first base",
         ("follower", "load") => "second emitter to ground",
-        ("follower", "output") => "output coupling capacitor",
+        ("input", "coupling") | ("follower", "output") => "output coupling capacitor",
         ("follower", "level") => "resistor after it",
         ("exciter", "exciter") => "two-transistor astable, narrow pulse",
         ("exciter", "timing") => "both timing resistors",

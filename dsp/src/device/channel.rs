@@ -4,8 +4,8 @@
 //!   i_d = 2k·V_T²·[F((v_gs − V_th)/V_T) − F((v_gs − V_th − v_ds)/V_T)]      F(x) = ln²(1 + e^{x/2})
 //!       − I_D·(e^{−v_ds/V_T} − 1)                                         (body diode, rail to drain)
 //! ```
-//! Weak, moderate and strong inversion in one law, continuous through v_ds = 0. In strong inversion and saturation it is
-//! the square law k/2·(v_gs − V_th)². A channel with its gate at 0 V still conducts when the drain swings below the rail
+//! Weak, moderate and strong inversion in one law, continuous through `v_ds` = 0. In strong inversion and saturation it is
+//! the square law `k/2·(v_gs` − `V_th)²`. A channel with its gate at 0 V still conducts when the drain swings below the rail
 //! by the threshold: the two ends are alike.
 //!
 //! C. C. Enz, F. Krummenacher, E. A. Vittoz, Analog Integrated Circuits and Signal Processing 8 (1995) 83–114 (from
@@ -39,7 +39,7 @@ impl Channel {
         }
     }
 
-    /// Drain current and its derivative by v_ds, amperes and siemens.
+    /// Drain current and its derivative by `v_ds`, amperes and siemens.
     #[inline]
     pub fn current(&self, gate: f64, vds: f64) -> (f64, f64) {
         let over = (gate - self.threshold) / self.vt;
@@ -53,7 +53,7 @@ impl Channel {
         )
     }
 
-    /// Whether the channel carries less than a picoampere wherever v_ds stays above `lowest`.
+    /// Whether the channel carries less than a picoampere wherever `v_ds` stays above `lowest`.
     #[inline]
     pub fn is_off(&self, gate: f64, lowest: f64) -> bool {
         // F(x) ≈ eˣ here: 2k·V_T²·e^{−22} is 7·10⁻¹⁶ A at 2 mA/V².
@@ -61,7 +61,7 @@ impl Channel {
         end < -22.0 * self.vt && (self.diode == 0.0 || lowest > -8.0 * self.vt)
     }
 
-    /// Limits a step of v_ds, which turns the body diode on downwards.
+    /// Limits a step of `v_ds`, which turns the body diode on downwards.
     #[inline]
     pub fn limited(&self, old: f64, new: f64) -> f64 {
         if self.diode > 0.0 { -junction::limited(-old, -new, self.vt, self.critical) } else { new }
@@ -84,7 +84,7 @@ mod tests {
         Channel::of(&Sweep { capacitor: 1e-7, transconductance: k, threshold, body_diode }, 25.0)
     }
 
-    /// Textbook square law: K = 10 mA/V², V_t = 1.5 V, V_gs = 2 V: 1.25 mA in saturation, 200 Ω at v_ds → 0. The EKV law
+    /// Textbook square law: K = 10 mA/V², `V_t` = 1.5 V, `V_gs` = 2 V: 1.25 mA in saturation, 200 Ω at `v_ds` → 0. The EKV law
     /// rounds the knee by about a thermal voltage, hence the tolerance; it vanishes with the thermal voltage.
     #[test]
     fn strong_inversion_is_the_square_law() {

@@ -56,7 +56,7 @@ pub fn exp<const N: usize>(x: [f64; N]) -> [f64; N] {
 }
 
 /// Limits the step of a junction voltage so that Newton neither overflows upwards nor crawls: the rule of circuit
-/// simulators (Nagel, `SPICE2`, 1975, from memory). `scale` is n·V_T, `critical` the voltage of greatest curvature.
+/// simulators (Nagel, `SPICE2`, 1975, from memory). `scale` is `n·V_T`, `critical` the voltage of greatest curvature.
 #[inline]
 pub fn limited(old: f64, new: f64, scale: f64, critical: f64) -> f64 {
     if new <= critical || (new - old).abs() <= 2.0 * scale {

@@ -9,11 +9,11 @@
 //!
 //! | parameter | meaning | unit |
 //! |---|---|---|
-//! | `is` I_S | saturation current | A |
-//! | `bf` β_F, `br` β_R | current gains | – |
-//! | `nf` n_F | emission coefficient | – |
-//! | `vt` V_T | thermal voltage | V |
-//! | `leakage` I_L | leakage beyond the junctions' own, as a diode from base to collector | A |
+//! | `is` `I_S` | saturation current | A |
+//! | `bf` `β_F`, `br` `β_R` | current gains | – |
+//! | `nf` `n_F` | emission coefficient | – |
+//! | `vt` `V_T` | thermal voltage | V |
+//! | `leakage` `I_L` | leakage beyond the junctions' own, as a diode from base to collector | A |
 //!
 //! J. J. Ebers and J. L. Moll, "Large-signal behavior of junction transistors", Proc. IRE 42 (1954); transport form as
 //! in circuit simulators.
@@ -47,13 +47,13 @@ pub struct Currents {
     pub collector: f64,
     /// Into the base, amperes.
     pub base: f64,
-    /// ∂i_c/∂v_be, siemens.
+    /// ∂`i_c/∂v_be`, siemens.
     pub collector_by_be: f64,
-    /// −∂i_c/∂v_bc, siemens.
+    /// −∂`i_c/∂v_bc`, siemens.
     pub collector_by_cb: f64,
-    /// ∂i_b/∂v_be, siemens.
+    /// ∂`i_b/∂v_be`, siemens.
     pub base_by_be: f64,
-    /// ∂i_b/∂v_bc, siemens.
+    /// ∂`i_b/∂v_bc`, siemens.
     pub base_by_bc: f64,
 }
 
@@ -127,7 +127,7 @@ mod tests {
     }
 
     /// B. Holmes, M. Holters, M. van Walstijn, "Comparison of germanium bipolar junction transistor models for real-time
-    /// circuit simulation", DAFx-17, table 1 (second-hand): V_be = N·V_t·ln(I_c/I_s + 1) at V_t = 25.5 mV.
+    /// circuit simulation", DAFx-17, table 1 (second-hand): `V_be` = `N·V_t·ln(I_c/I_s` + 1) at `V_t` = 25.5 mV.
     #[test]
     fn base_emitter_voltage_of_fitted_germanium_parts() {
         for (law, amperes, millivolts) in [

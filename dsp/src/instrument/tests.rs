@@ -20,9 +20,9 @@ fn chord(n: usize) -> Input {
 /// Edits by frame: switches, codes, knobs, keys and gates.
 fn play(unit: &mut Instrument, n: usize) -> Output {
     match n % 97 {
-        3 => unit.set(Knob::Stage1Switch1, f64::from(u8::from(n % 2 == 0))),
+        3 => unit.set(Knob::Stage1Switch1, f64::from(u8::from(n.is_multiple_of(2)))),
         17 => unit.set(Knob::Stage2Code, (n / 97 % 16) as f64),
-        40 => unit.gate(Source::Score, Line::of_stage(2, n % 4), n % 3 == 0),
+        40 => unit.gate(Source::Score, Line::of_stage(2, n % 4), n.is_multiple_of(3)),
         55 => unit.set(Knob::Stage1Sweep, (n % 5) as f64 * 0.4),
         70 => unit.set(Knob::ExciterLevel, 0.5),
         _ => {}

@@ -204,7 +204,7 @@ mod tests {
         Circuit { elements, taps }
     }
 
-    /// A parallel tank behind a resistor peaks at 1/(2π√LC), with Q = R∥/(ω₀L) and gain R/(R + R_feed) (closed form).
+    /// A parallel tank behind a resistor peaks at 1/(2π√LC), with Q = R∥/(ω₀L) and gain R/(R + `R_feed`) (closed form).
     #[test]
     fn a_tank_peaks_at_its_closed_form_frequency_q_and_gain() {
         let response = Response::of_circuit(&plain_tanks()).unwrap();

@@ -37,7 +37,7 @@ pub(crate) struct Driver {
     step: Step,
 }
 
-/// Newton's step of the junction voltages, by node: for Δv = 0, and per volt of Δv and of Δv_j.
+/// Newton's step of the junction voltages, by node: for Δv = 0, and per volt of Δv and of `Δv_j`.
 #[derive(Clone, Copy, Debug, Default)]
 struct Step {
     be: [Nodes; 3],

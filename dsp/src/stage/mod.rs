@@ -32,7 +32,7 @@ const PORTS: usize = 7;
 pub(crate) const LEVELS: usize = 4;
 /// Iterations after which a step is cut.
 const PATIENCE: usize = 14;
-/// Newton has settled when no junction that conducts moved further, volts: what is left is its square over V_T.
+/// Newton has settled when no junction that conducts moved further, volts: what is left is its square over `V_T`.
 const SETTLED: f64 = 30e-6;
 
 /// A part that bends.

@@ -26,7 +26,7 @@ impl SweepChannel {
         self.gate = gate;
     }
 
-    /// Limits a guess of v_ds as Newton's own steps are.
+    /// Limits a guess of `v_ds` as Newton's own steps are.
     #[inline]
     pub(crate) fn limited(&self, from: f64, to: f64) -> f64 {
         self.law.limited(from, to)
