@@ -98,7 +98,7 @@ fn shorter_steps_converge() {
     println!("error of the worst tap, dB, and iterations a step");
     for case in cases() {
         let (truth, _) = run(&case, 128, 2);
-        let mut row = format!("{:>10}", case.name);
+        let mut row = vec![format!("{:>10}", case.name)];
         let mut at4 = 0.0;
         for factor in [1, 2, 4, 8, 16] {
             let (taps, counts) = run(&case, factor, 1);
@@ -106,10 +106,10 @@ fn shorter_steps_converge() {
             if factor == 4 {
                 at4 = error;
             }
-            row += &format!("  x{factor} {error:6.1} ({:.1})", counts.iterations as f64 / counts.steps as f64);
+            row.push(format!("x{factor} {error:6.1} ({:.1})", counts.iterations as f64 / counts.steps as f64));
             assert_eq!(counts.fallbacks, 0);
         }
-        println!("{row}");
+        println!("{}", row.join("  "));
         assert!(at4 < if case.switching { -60.0 } else { -80.0 }, "{}: {at4}", case.name);
     }
 }

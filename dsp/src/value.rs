@@ -229,6 +229,10 @@ fn scaled(number: &str, power: i32) -> Option<f64> {
     format!("{mantissa}e{}", exponent.checked_add(power)?).parse().ok()
 }
 
+/// Prefixes that values are written with.
+const STEPS: [(f64, &str); 8] =
+    [(1e9, "G"), (1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n"), (1e-12, "p")];
+
 /// Writes a value with prefix and unit so that [`parse`] reads the same bits back: `4.7 kΩ`, `100 nF`, `3 V`.
 pub fn write(value: f64, unit: Unit) -> String {
     let symbol = unit.symbol();
@@ -236,8 +240,6 @@ pub fn write(value: f64, unit: Unit) -> String {
     if value == 0.0 || !value.is_finite() || !unit.takes_prefix() {
         return plain(value);
     }
-    const STEPS: [(f64, &str); 8] =
-        [(1e9, "G"), (1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n"), (1e-12, "p")];
     let Some((scale, letter)) = STEPS.iter().find(|(scale, _)| value.abs() >= scale * (1.0 - 1e-12)) else {
         return plain(value);
     };

@@ -24,8 +24,11 @@ impl Figure {
     /// Writes it, sharp at any size where it is a drawing, as pixels where it is one.
     pub(crate) fn write(&self, folder: &Path) -> Result<()> {
         let file = folder.join(self.file);
-        let bytes =
-            if self.file.ends_with(".svg") { self.picture.svg().as_bytes().to_vec() } else { self.picture.png() };
+        let bytes = if std::path::Path::new(self.file).extension().is_some_and(|kind| kind == "svg") {
+            self.picture.svg().as_bytes().to_vec()
+        } else {
+            self.picture.png()
+        };
         std::fs::write(&file, bytes).with_context(|| file.display().to_string())
     }
 }

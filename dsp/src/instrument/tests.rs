@@ -118,7 +118,7 @@ fn hostile_input_stays_finite_and_is_soon_forgotten() {
             let (a, b, c) = (plain.tick(clean), hit.tick(dirty), with_sweeps.tick(dirty));
             assert!(c.main.iter().chain(&c.taps).all(|x| x.is_finite() && x.abs() < 50.0), "{hostile}: {c:?}");
             assert!(b.main.iter().chain(&b.taps).all(|x| x.is_finite() && x.abs() < 50.0), "{hostile}: {b:?}");
-            let since = n as i64 - 1480 - hit.latency() as i64;
+            let since = n.saturating_sub(1480 + hit.latency());
             if (2400..4800).contains(&since) {
                 clean_energy += a.taps.iter().map(|v| v * v).sum::<f64>();
                 hit_energy += b.taps.iter().map(|v| v * v).sum::<f64>();

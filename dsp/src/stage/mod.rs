@@ -12,6 +12,8 @@
 
 mod branch;
 mod driver;
+mod newton;
+mod port;
 mod sweep;
 mod tank;
 
@@ -23,6 +25,7 @@ pub(crate) use tank::{Divider, PortCurrents, Switches, Tank};
 use crate::board;
 use crate::follower::Follower;
 use crate::radau::{self, Map, Nodes};
+use port::{Bend, Port, Start};
 use sweep::SweepChannel;
 use tank::{POSITIONS, TankStep};
 
@@ -34,30 +37,6 @@ pub(crate) const LEVELS: usize = 4;
 const PATIENCE: usize = 14;
 /// Newton has settled when no junction that conducts moved further, volts: what is left is its square over `V_T`.
 const SETTLED: f64 = 30e-6;
-
-/// A part that bends.
-#[derive(Clone, Debug)]
-enum Bend {
-    Driver(Driver),
-    Channel(SweepChannel),
-    /// Saturable coil: excess current j³/(7s²) at the coil current j; holds 1/(7s²).
-    Core(f64),
-    Follower(Box<Follower>),
-}
-
-/// A part that bends, where it sits, and where Newton stands with it.
-#[derive(Clone, Debug)]
-struct Port {
-    bend: Bend,
-    stage: usize,
-    /// Its governing voltage, volts (amperes for a coil).
-    own: Nodes,
-    linear: Linear,
-    /// Open-circuit value of `own`.
-    open: Nodes,
-    /// The current that was drawn at the end of the last step.
-    last: f64,
-}
 
 /// All that depends on the length of the step and on the switches.
 #[derive(Clone, Debug)]
@@ -123,7 +102,7 @@ impl Group {
         let tanks: Vec<Tank> = stages.iter().map(|(_, tank, _)| tank.clone()).collect();
         let mut ports = Vec::with_capacity(PORTS);
         for (stage, (driver, _, _)) in stages.iter().enumerate() {
-            ports.push(Port::new(Bend::Driver(driver.clone()), stage));
+            ports.push(Port::new(Bend::Driver(Box::new(driver.clone())), stage));
         }
         if let Some(follower) = follower {
             ports.push(Port::new(Bend::Follower(Box::new(follower)), tanks.len() - 1));
@@ -345,156 +324,6 @@ impl Group {
         }
     }
 
-    /// One iteration of Newton over all ports; returns the largest move of a junction, volts.
-    #[inline]
-    fn iterate(&mut self, drive: &Drive<'_>, level: usize) -> f64 {
-        let maps = &self.levels[level].ports;
-        let count = self.ports.len();
-        let joined = self.tanks.len() == 2;
-        let first_tap = self.ports[0].own;
-
-        for port in &mut self.ports {
-            port.linear = match &mut port.bend {
-                Bend::Driver(driver) => {
-                    let mut bus = drive.bus[port.stage];
-                    if port.stage == 1 {
-                        for m in 0..3 {
-                            bus[m] += self.link * first_tap[m];
-                        }
-                    }
-                    driver.linearise(&bus, &port.own, drive.rail)
-                }
-                Bend::Channel(channel) => channel.linearise(&port.own),
-                Bend::Core(bend) => Linear {
-                    current: port.own.map(|j| *bend * j * j * j),
-                    by_own: port.own.map(|j| 3.0 * *bend * j * j),
-                    by_bus: [0.0; 3],
-                },
-                Bend::Follower(follower) => follower.linearise(&port.own, drive.rail),
-            };
-        }
-
-        // Residual c₀ − Z·i − c, and who takes part.
-        let mut left = [[0.0; 3]; PORTS];
-        let mut live = [0usize; PORTS];
-        let mut alive = 0;
-        for p in 0..count {
-            let port = &self.ports[p];
-            let mut rest: Nodes = std::array::from_fn(|m| port.open[m] - port.own[m]);
-            for q in 0..count {
-                // A channel that is off draws exactly nothing.
-                if self.ports[q].linear.current != [0.0; 3] {
-                    let drop = radau::apply(&maps[p][q], &self.ports[q].linear.current);
-                    for m in 0..3 {
-                        rest[m] -= drop[m];
-                    }
-                }
-            }
-            left[p] = rest;
-            let stiffness = maps[p][p][0][0].abs().max(maps[p][p][2][2].abs());
-            let steepest = port.linear.by_own.iter().fold(0.0f64, |most, g| most.max(g.abs()));
-            let through_link = joined && p == 0 && self.link != 0.0;
-            // Below this (−140 dB) a port's reply to its own tank is left out: one that settles at once has no next iteration.
-            let core = matches!(port.bend, Bend::Core(_));
-            if core || steepest * stiffness > 1e-7 || through_link {
-                live[alive] = p;
-                alive += 1;
-            }
-        }
-
-        let cross = if joined { self.ports[1].linear.by_bus.map(|g| g * self.link) } else { [0.0; 3] };
-        let ports = &self.ports;
-        // Column (q, n) of Z·G: what the ports feel when port q's own voltage moves at node n.
-        let feel = |p: usize, m: usize, q: usize, n: usize| {
-            let mut felt = maps[p][q][m][n] * ports[q].linear.by_own[n];
-            if joined && q == 0 {
-                felt += maps[p][1][m][n] * cross[n];
-            }
-            felt
-        };
-        let mut change = left;
-        if alive == 1 && !joined {
-            // One port replies: three unknowns, in closed form; the others follow it.
-            let q = live[0];
-            let mut system = maps[q][q];
-            for (m, row) in system.iter_mut().enumerate() {
-                for n in 0..3 {
-                    row[n] *= ports[q].linear.by_own[n];
-                }
-                row[m] += 1.0;
-            }
-            change[q] = radau::apply(&radau::inverse(&system), &left[q]);
-            let drawn: Nodes = std::array::from_fn(|n| ports[q].linear.by_own[n] * change[q][n]);
-            for p in (0..count).filter(|p| *p != q) {
-                let drop = radau::apply(&maps[p][q], &drawn);
-                for m in 0..3 {
-                    change[p][m] -= drop[m];
-                }
-            }
-        } else if alive > 0 {
-            let mut system = [[0.0; 3 * PORTS + 1]; 3 * PORTS];
-            let size = 3 * alive;
-            for (a, &p) in live[..alive].iter().enumerate() {
-                for m in 0..3 {
-                    let row = &mut system[3 * a + m];
-                    for (b, &q) in live[..alive].iter().enumerate() {
-                        for n in 0..3 {
-                            row[3 * b + n] = feel(p, m, q, n);
-                        }
-                    }
-                    row[3 * a + m] += 1.0;
-                    row[size] = left[p][m];
-                }
-            }
-            if !eliminate(&mut system, size) {
-                return f64::INFINITY;
-            }
-            for (a, &p) in live[..alive].iter().enumerate() {
-                change[p] = std::array::from_fn(|m| system[3 * a + m][size]);
-            }
-            for p in (0..count).filter(|p| !live[..alive].contains(p)) {
-                for &q in &live[..alive] {
-                    for m in 0..3 {
-                        for n in 0..3 {
-                            change[p][m] -= feel(p, m, q, n) * change[q][n];
-                        }
-                    }
-                }
-            }
-        }
-
-        let mut moved: f64 = 0.0;
-        let first_change = change[0];
-        for (port, change) in self.ports.iter_mut().zip(&change) {
-            let along = match &mut port.bend {
-                Bend::Driver(driver) => {
-                    let bus = if port.stage == 1 { first_change.map(|v| v * self.link) } else { [0.0; 3] };
-                    let along = driver.advance(change, &bus);
-                    for m in 0..3 {
-                        port.linear.current[m] += port.linear.by_bus[m] * bus[m];
-                    }
-                    along
-                }
-                Bend::Channel(channel) => channel.advance(&mut port.own, change),
-                // What is left of the cubic after this step, against a kilohm.
-                Bend::Core(bend) => (0..3)
-                    .map(|m| 3.0 * *bend * port.own[m] * port.own[m] * change[m])
-                    .fold(0.0, |most: f64, amperes| most.max(amperes.abs() * 1e3)),
-                Bend::Follower(follower) => follower.advance(change),
-            };
-            moved = moved.max(along);
-            if !matches!(port.bend, Bend::Channel(_)) {
-                for m in 0..3 {
-                    port.own[m] += change[m];
-                }
-            }
-            for m in 0..3 {
-                port.linear.current[m] += port.linear.by_own[m] * change[m];
-            }
-        }
-        moved
-    }
-
     /// Z and the ports' maps for the present switches.
     fn refresh(&mut self, level: usize) {
         let level = &mut self.levels[level];
@@ -542,113 +371,4 @@ impl Level {
             std::array::from_fn(|m| a[m] + b[m])
         })
     }
-}
-
-/// What rests outside the tank: the rail from ground, and the divider's open voltage from the rail, volts.
-struct Start {
-    rail: f64,
-    divider_open: f64,
-    /// Whether the last step was as long as this one.
-    carry_on: bool,
-}
-
-impl Port {
-    fn new(bend: Bend, stage: usize) -> Self {
-        Self { bend, stage, own: [0.0; 3], linear: Linear::default(), open: [0.0; 3], last: 0.0 }
-    }
-
-    /// Lays out the open-circuit voltage with the tank at `volts`, and starts Newton from the end of the last step.
-    #[inline(never)]
-    fn begin(&mut self, tank: &TankStep, state: &State, volts: &Nodes, sweep: &Nodes, at: &Start) {
-        match &mut self.bend {
-            Bend::Driver(driver) => {
-                self.open = *volts;
-                self.own = [state.volts; 3];
-                driver.start(at.carry_on);
-            }
-            Bend::Channel(channel) => {
-                self.open = volts.map(|v| v - state.sweep);
-                let start = state.volts - state.sweep;
-                let ahead = radau::apply(&radau::AHEAD, &self.own);
-                self.own = if at.carry_on { ahead.map(|v| channel.limited(start, v)) } else { [start; 3] };
-                channel.start(*sweep);
-            }
-            Bend::Core(_) => {
-                self.open = tank.coil.current(state.coil, volts);
-                self.own = if at.carry_on { radau::apply(&radau::AHEAD, &self.own) } else { [state.coil; 3] };
-            }
-            Bend::Follower(follower) => {
-                // The divider's node counts from ground, as the follower does.
-                let held = tank.divider_reply.at(state.coupling, &volts.map(|v| v - at.divider_open));
-                self.open = std::array::from_fn(|m| at.rail + volts[m] - held[m]);
-                self.own = [at.rail + state.volts - state.coupling; 3];
-                follower.start(at.carry_on);
-            }
-        }
-    }
-
-    /// Current drawn from the tank per current of the port.
-    fn into(&self, level: &Level) -> Map {
-        let tank = &level.tanks[self.stage];
-        match &self.bend {
-            Bend::Driver(_) | Bend::Channel(_) => radau::IDENTITY,
-            Bend::Core(_) => radau::difference(&radau::IDENTITY, &tank.coil_drop()),
-            Bend::Follower(_) => radau::difference(&radau::IDENTITY, &tank.divider_reply.follow),
-        }
-    }
-
-    /// Own voltage per volt of the tank.
-    fn heard(&self, level: &Level) -> Map {
-        let tank = &level.tanks[self.stage];
-        match &self.bend {
-            Bend::Driver(_) | Bend::Channel(_) => radau::IDENTITY,
-            Bend::Core(_) => tank.coil.admittance,
-            Bend::Follower(_) => radau::difference(&radau::IDENTITY, &tank.divider_reply.follow),
-        }
-    }
-
-    /// Drop of its own voltage per own current with the tank held.
-    fn alone(&self, level: &Level) -> Map {
-        let tank = &level.tanks[self.stage];
-        match &self.bend {
-            Bend::Driver(_) => radau::ZERO,
-            Bend::Channel(_) => tank.sweep,
-            Bend::Core(_) => tank.coil_drop(),
-            Bend::Follower(_) => tank.divider_reply.fed,
-        }
-    }
-}
-
-/// Gauss with row exchange on an augmented system; the solution ends in column `size`. False when it is singular.
-fn eliminate<const R: usize, const W: usize>(system: &mut [[f64; W]; R], size: usize) -> bool {
-    for k in 0..size {
-        let mut pivot = k;
-        for row in k + 1..size {
-            if system[row][k].abs() > system[pivot][k].abs() {
-                pivot = row;
-            }
-        }
-        system.swap(k, pivot);
-        let head = system[k];
-        if !(head[k].abs() > 1e-30) {
-            return false;
-        }
-        let per_pivot = 1.0 / head[k];
-        for row in &mut system[k + 1..size] {
-            let factor = row[k] * per_pivot;
-            if factor != 0.0 {
-                for column in k + 1..=size {
-                    row[column] -= factor * head[column];
-                }
-            }
-        }
-    }
-    for k in (0..size).rev() {
-        let mut rest = system[k][size];
-        for column in k + 1..size {
-            rest -= system[k][column] * system[column][size];
-        }
-        system[k][size] = rest / system[k][k];
-    }
-    true
 }
