@@ -24,6 +24,14 @@ impl Fault {
     }
 }
 
+/// What the system says of a file, in a person's words.
+pub fn told(error: &std::io::Error) -> String {
+    match error.kind() {
+        std::io::ErrorKind::NotFound => "there is no such file or folder".to_owned(),
+        kind => kind.to_string(),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -44,7 +44,7 @@ impl Sound {
     /// The file, the place in it, what was given and what is allowed.
     pub fn read(file: &Path) -> Result<Self, Fault> {
         let refuse = |what: String| Fault::in_file(file, what);
-        let opened = File::open(file).map_err(|error| refuse(error.kind().to_string()))?;
+        let opened = File::open(file).map_err(|error| refuse(crate::fault::told(&error)))?;
         let mut reader = WavReader::new(std::io::BufReader::new(opened))
             .map_err(|error| refuse(format!("header: {}", no_wav(&error))))?;
         let WavSpec { channels, sample_rate, bits_per_sample: bits, sample_format } = reader.spec();

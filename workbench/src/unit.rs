@@ -137,7 +137,7 @@ impl Choice {
 
 /// A text file, whole.
 pub(crate) fn text(file: &Path) -> Result<String, Fault> {
-    let bytes = std::fs::read(file).map_err(|error| Fault::in_file(file, error.kind()))?;
+    let bytes = std::fs::read(file).map_err(|error| Fault::in_file(file, crate::fault::told(&error)))?;
     String::from_utf8(bytes).map_err(|error| {
         let good = error.utf8_error().valid_up_to();
         let line = 1 + String::from_utf8_lossy(&error.as_bytes()[..good]).matches('\n').count();

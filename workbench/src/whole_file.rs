@@ -45,7 +45,7 @@ impl WholeFile {
             builder.permissions(std::fs::Permissions::from_mode(0o666));
         }
         let file = builder.tempfile_in(folder).map_err(|error| {
-            let why = error.kind();
+            let why = crate::fault::told(&error);
             Fault::in_file(name, format!("cannot be written: folder \"{}\": {why}", folder.display()))
         })?;
         Ok(Self { name: target, file })
