@@ -112,7 +112,7 @@ mod tests {
         assert!(write(folder.path(), b"").unwrap_err().to_string().contains("given a folder"));
         let lost = folder.path().join("lost/out.wav");
         let error = write(&lost, b"").unwrap_err().to_string();
-        assert!(error.contains("lost/out.wav") && error.contains("not found"), "{error}");
+        assert!(error.contains("lost/out.wav") && error.contains("no such file or folder"), "{error}");
         #[cfg(unix)]
         assert!(write(Path::new("/dev/null"), b"").unwrap_err().to_string().contains("given a device"));
     }

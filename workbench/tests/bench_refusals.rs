@@ -34,7 +34,7 @@ fn a_broken_board_is_named_by_file_line_and_part() {
     }
     bench.put("bad.toml", b"name = \"\xfe\"");
     says(&bench.refused("board --board bad.toml"), &["bad.toml", "line 1", "UTF-8"]);
-    says(&bench.refused("board --board lost.toml"), &["lost.toml", "not found"]);
+    says(&bench.refused("board --board lost.toml"), &["lost.toml", "no such file or folder"]);
     says(&bench.refused("board --board ."), &[".:", "directory"]);
 }
 
@@ -82,7 +82,7 @@ fn a_sound_that_cannot_be_read_is_named_with_its_place() {
             says(&told, words);
         }
     }
-    says(&bench.refused("render --in1 lost.wav --out out.wav"), &["lost.wav", "not found"]);
+    says(&bench.refused("render --in1 lost.wav --out out.wav"), &["lost.wav", "no such file or folder"]);
 }
 
 #[test]
@@ -108,7 +108,7 @@ fn a_file_that_cannot_be_written_is_refused_before_the_work() {
     bench.put("steps.csv", "seconds,line,state\n");
     // Long enough that the test would not end if the work came first.
     let render = "render --seconds 4000 --lines steps.csv";
-    says(&bench.refused(&format!("{render} --out lost/out.wav")), &["lost/out.wav", "not found"]);
+    says(&bench.refused(&format!("{render} --out lost/out.wav")), &["lost/out.wav", "no such file or folder"]);
     says(&bench.refused(&format!("{render} --out .")), &["a folder"]);
     says(&bench.refused(&format!("{render} --out out.wav --taps lost/taps.wav")), &["lost/taps.wav"]);
     says(&bench.refused(&format!("{render} --out out.wav --taps out.wav")), &["out.wav", "--taps"]);
