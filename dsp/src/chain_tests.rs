@@ -238,3 +238,40 @@ fn undriven_energy_never_rises_under_random_switching() {
         }
     }
 }
+
+/// A board that Newton cannot settle on in time (drivers and follower of silicon-like saturation current, kicked by 100 V):
+/// steps are cut, the last parts coast, all of it is counted, and nothing leaves what is finite and plausible.
+#[test]
+fn a_step_that_does_not_settle_is_cut_and_coasts_within_bounds() {
+    let mut board = Board::built_in();
+    board.follower.transistor.saturation = 1e-16;
+    for stage in board.stages_mut() {
+        stage.driver.transistor.saturation = 1e-16;
+    }
+    let (mut chain, _) = at_rest(&board, 48e3);
+    let levels = Levels { main: [10.0; 3], own: [10.0; 3], link: [10.0; 2], supply: 9.0, ..Levels::default() };
+    let mut largest: f64 = 0.0;
+    for n in 0..200 {
+        let volts = if n % 2 == 0 { 100.0 } else { -100.0 };
+        let feed = Feed { main: [volts; 3], jacks: [[-volts; 3]; 2], ..Feed::default() };
+        for volts in chain.step(&feed, &levels, 0) {
+            assert!(volts.is_finite());
+            largest = largest.max(volts.abs());
+        }
+    }
+    let counts = chain.counts();
+    println!("{counts:?}, at most {largest:.1} V");
+    assert!(counts.cuts > 0 && counts.fallbacks > 0, "{counts:?}");
+    // A kilovolt across a tank would need amperes in the coil.
+    assert!(largest < 1e3, "{largest} V");
+    // And back on ordinary ground it settles again.
+    let quiet = Levels { supply: 9.0, ..Levels::default() };
+    for _ in 0..4800 {
+        chain.step(&Feed::default(), &quiet, 0);
+    }
+    let before = chain.counts().fallbacks;
+    for _ in 0..480 {
+        chain.step(&Feed::default(), &quiet, 0);
+    }
+    assert_eq!(chain.counts().fallbacks, before);
+}

@@ -73,6 +73,11 @@ impl Follower {
         }
     }
 
+    /// Whether Newton stands on numbers.
+    pub(crate) fn is_finite(&self) -> bool {
+        [self.base, self.middle, self.out].as_flattened().iter().all(|v| v.is_finite())
+    }
+
     #[inline]
     pub(crate) fn keep(&mut self) {
         self.last = [self.base, self.middle, self.out];
@@ -113,38 +118,30 @@ impl Follower {
     }
 
     /// Takes Newton's step; returns the largest change of a junction that conducts, volts.
+    ///
+    /// Limits work on the coordinates that bend: the output, which stays near the supply, and the two base–emitter voltages
+    /// stacked on it; then the bases are held by their collectors. A middle node that almost nothing conducts from cannot
+    /// run away.
     #[inline]
     pub(crate) fn advance(&mut self, divider: &Nodes) -> f64 {
         let off = self.law.off_below();
         let mut moved: f64 = 0.0;
         for m in 0..3 {
-            let to = |n: usize, old: f64| old + self.step[0][n][m] + self.step[1][n][m] * divider[m];
+            let step = |n: usize| self.step[0][n][m] + self.step[1][n][m] * divider[m];
             let old = [self.base[m], self.middle[m], self.out[m]];
-            let new = [to(0, old[0]), to(1, old[1]), to(2, old[2])];
-            let junctions = |v: &[f64; 3]| [v[0] - v[1], v[1] - v[2], v[0] - self.rail, v[1] - self.rail];
-            let (before, after) = (junctions(&old), junctions(&new));
-            // One damping for the whole node keeps the three voltages consistent.
-            let mut share: f64 = 1.0;
-            for k in 0..4 {
-                let limited = if k < 2 {
-                    self.law.limited_be(before[k], after[k])
-                } else {
-                    self.law.limited_bc(before[k], after[k])
-                };
-                if limited != after[k] {
-                    share = share.min((limited - before[k]) / (after[k] - before[k]));
+            let new = [old[0] + step(0), old[1] + step(1), old[2] + step(2)];
+            let rail = self.rail;
+            let held = |old: f64, new: f64| rail + self.law.limited_bc(old - rail, new - rail);
+            let out = new[2].clamp(-1.0, rail + 1.0);
+            let middle = held(old[1], out + self.law.limited_be(old[1] - old[2], new[1] - new[2]));
+            let base = held(old[0], middle + self.law.limited_be(old[0] - old[1], new[0] - new[1]));
+            let junctions = |v: &[f64; 3]| [v[0] - v[1], v[1] - v[2], v[0] - rail, v[1] - rail];
+            for (before, after) in junctions(&old).into_iter().zip(junctions(&[base, middle, out])) {
+                if before.max(after) > off {
+                    moved = moved.max((after - before).abs());
                 }
             }
-            for k in 0..4 {
-                let change = share * (after[k] - before[k]);
-                if before[k].max(before[k] + change) > off {
-                    moved = moved.max(change.abs());
-                }
-            }
-            let share = share.clamp(0.01, 1.0);
-            self.base[m] += share * (new[0] - old[0]);
-            self.middle[m] += share * (new[1] - old[1]);
-            self.out[m] += share * (new[2] - old[2]);
+            (self.base[m], self.middle[m], self.out[m]) = (base, middle, out);
         }
         moved
     }

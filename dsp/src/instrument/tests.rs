@@ -146,3 +146,39 @@ fn rates_that_no_host_has_are_refused() {
         assert!(error.contains("8 kHz"), "{error}");
     }
 }
+
+/// Every knob anywhere in its range, edges at any time, inputs to ±20 V: finite, within reason, and how often it fell back.
+#[test]
+fn wild_knobs_edges_and_inputs_stay_finite() {
+    let mut seed = 0x9e37_79b9_7f4a_7c15_u64;
+    let mut random = || {
+        seed ^= seed << 13;
+        seed ^= seed >> 7;
+        seed ^= seed << 17;
+        (seed >> 11) as f64 / (1u64 << 53) as f64
+    };
+    let mut board = Board::built_in();
+    board.stage2.coil.saturation = Some(5e-3);
+    let (mut steps, mut fallbacks) = (0, 0);
+    for c12 in [0.0, 2e-9] {
+        board.coupling.c12 = c12;
+        let mut settings = Settings::of(&board);
+        settings.set(Knob::UnitQuality, 1.0);
+        let mut unit = Instrument::new(&board, &settings, 48e3).unwrap();
+        for n in 0..40_000 {
+            if n % 7 == 0 {
+                let knob = Knob::ALL[(random() * Knob::COUNT as f64) as usize];
+                unit.set(knob, knob.at_travel(random()));
+            }
+            let mut volts = || 40.0 * random() - 20.0;
+            let out = unit.tick(Input { main: [volts(), volts()], stage2: volts(), stage3: volts() });
+            let all = out.main.iter().chain(&out.taps).chain(std::iter::once(&out.pulse));
+            assert!(all.clone().all(|v| v.is_finite() && v.abs() < 500.0), "frame {n}: {out:?}, {:?}", unit.settings());
+        }
+        let counts = unit.counts();
+        steps += counts.steps;
+        fallbacks += counts.fallbacks;
+        println!("C12 {c12}: {counts:?}");
+    }
+    assert!(fallbacks * 1000 < steps, "{fallbacks} of {steps} steps fell back");
+}

@@ -79,6 +79,11 @@ impl Driver {
         }
     }
 
+    /// Whether Newton stands on numbers.
+    pub(crate) fn is_finite(&self) -> bool {
+        self.be.iter().chain(&self.bc).all(|v| v.is_finite())
+    }
+
     /// Ends a step.
     #[inline]
     pub(crate) fn keep(&mut self) {

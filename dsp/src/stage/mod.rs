@@ -246,6 +246,14 @@ impl Group {
     /// and the passive rest takes its exact step.
     pub(crate) fn coast(&mut self, drive: &Drive<'_>, level: usize) {
         self.kept_level = None;
+        // However far Newton came, the next step goes on from there: a guess needs no physics, only to be finite.
+        for port in &mut self.ports {
+            match &mut port.bend {
+                Bend::Driver(driver) if driver.is_finite() => driver.keep(),
+                Bend::Follower(follower) if follower.is_finite() => follower.keep(),
+                _ => {}
+            }
+        }
         self.begin(drive, level);
         for port in &mut self.ports {
             port.linear = Linear { current: [port.last; 3], ..Linear::default() };

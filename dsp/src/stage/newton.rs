@@ -25,6 +25,10 @@ impl Group {
         let link = if joined { self.link } else { 0.0 };
         let system = System { maps: &self.levels[level].ports, ports: &self.ports, link };
         let Some(change) = system.solved() else { return f64::INFINITY };
+        // A step that is not a number would pass every comparison below as if nothing had moved.
+        if !change.as_flattened().iter().sum::<f64>().is_finite() {
+            return f64::INFINITY;
+        }
         // Only the second of two joined drivers hears the first tank within the group.
         let heard = change[0].map(|v| v * link);
         let mut moved: f64 = 0.0;
