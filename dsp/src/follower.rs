@@ -119,29 +119,30 @@ impl Follower {
 
     /// Takes Newton's step; returns the largest change of a junction that conducts, volts.
     ///
-    /// Limits work on the coordinates that bend: the output, which stays near the supply, and the two base–emitter voltages
-    /// stacked on it; then the bases are held by their collectors. A middle node that almost nothing conducts from cannot
-    /// run away.
+    /// Limits work on the voltages that bend: the two base–emitter voltages, stacked on the output, which stays near the
+    /// supply; then the whole stack is lowered until neither base–collector voltage rises by more than it may. So a limit on
+    /// one junction never throws another one far off, and a middle node that almost nothing conducts from cannot run away.
     #[inline]
     pub(crate) fn advance(&mut self, divider: &Nodes) -> f64 {
         let off = self.law.off_below();
+        let rail = self.rail;
         let mut moved: f64 = 0.0;
         for m in 0..3 {
-            let step = |n: usize| self.step[0][n][m] + self.step[1][n][m] * divider[m];
             let old = [self.base[m], self.middle[m], self.out[m]];
-            let new = [old[0] + step(0), old[1] + step(1), old[2] + step(2)];
-            let rail = self.rail;
-            let held = |old: f64, new: f64| rail + self.law.limited_bc(old - rail, new - rail);
+            let new: [f64; 3] = std::array::from_fn(|n| old[n] + self.step[0][n][m] + self.step[1][n][m] * divider[m]);
             let out = new[2].clamp(-1.0, rail + 1.0);
-            let middle = held(old[1], out + self.law.limited_be(old[1] - old[2], new[1] - new[2]));
-            let base = held(old[0], middle + self.law.limited_be(old[0] - old[1], new[0] - new[1]));
+            let middle = out + self.law.limited_be(old[1] - old[2], new[1] - new[2]);
+            let base = middle + self.law.limited_be(old[0] - old[1], new[0] - new[1]);
+            let above = |old: f64, new: f64| new - rail - self.law.limited_bc(old - rail, new - rail);
+            let excess = above(old[1], middle).max(above(old[0], base)).max(0.0);
+            let taken = [base - excess, middle - excess, out - excess];
             let junctions = |v: &[f64; 3]| [v[0] - v[1], v[1] - v[2], v[0] - rail, v[1] - rail];
-            for (before, after) in junctions(&old).into_iter().zip(junctions(&[base, middle, out])) {
+            for (before, after) in junctions(&old).into_iter().zip(junctions(&taken)) {
                 if before.max(after) > off {
                     moved = moved.max((after - before).abs());
                 }
             }
-            (self.base[m], self.middle[m], self.out[m]) = (base, middle, out);
+            [self.base[m], self.middle[m], self.out[m]] = taken;
         }
         moved
     }
