@@ -13,9 +13,9 @@
 //! Nothing here knows a circuit, and nothing in the circuit knows a host.
 //!
 //! # Real-time considerations
-//! `process` allocates nothing and takes no lock. A change of oversampling or of board needs a new unit: it is built on
-//! another thread and handed over through a lock-free slot; the audio thread makes one system call for it, to wake the
-//! builder. Only an offline render builds in place, so that it is the same every time.
+//! `process` allocates nothing, takes no lock and makes no system call. A change of oversampling or of board needs a new
+//! unit: another thread, which looks for orders by itself, builds it and hands it over through a lock-free slot. Only an
+//! offline render builds in place, so that it is the same every time.
 
 pub mod denormals;
 pub mod entry;

@@ -123,9 +123,6 @@ impl<const CONTROLLERS: bool> Shell<CONTROLLERS> {
         }
         if let Some(old) = self.leaving.take() {
             self.leaving = self.workshop.leave(old);
-            if let Some(builder) = &self.builder {
-                builder.wake();
-            }
         }
     }
 

@@ -14,12 +14,15 @@ use parking_lot::Mutex;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::{self, JoinHandle};
+use std::time::Duration;
 use tritank_dsp::board::Board;
 use tritank_dsp::instrument::{Instrument, RateError};
 use tritank_dsp::knobs::Settings;
 
 /// Units that can wait to be scrapped. The audio thread takes no new unit while this is full.
 const SCRAP: usize = 4;
+/// How often the builder looks for an order and for scrap.
+const LOOKS: Duration = Duration::from_millis(10);
 
 /// An instrument, and the direct way round it.
 pub struct Unit {
@@ -170,7 +173,7 @@ pub struct Builder {
 }
 
 impl Builder {
-    /// Starts the thread; it sleeps until called.
+    /// Starts the thread.
     ///
     /// # Errors
     /// When the system gives no thread.
@@ -185,7 +188,7 @@ impl Builder {
                         let bench = workshop.bench.lock();
                         workshop.make_ready(&bench, &panel.settings());
                     } else {
-                        thread::park();
+                        thread::park_timeout(LOOKS);
                     }
                 }
             }
@@ -193,25 +196,17 @@ impl Builder {
         Ok(Self { workshop, thread: Some(thread) })
     }
 
-    /// Orders a unit for the panel as it stands.
+    /// Orders a unit for the panel as it stands. The thread looks for orders by itself: to wake it would be a system call.
     pub fn order(&self) {
         self.workshop.ordered.store(true, Ordering::Release);
-        self.wake();
-    }
-
-    /// Wakes the thread, to scrap what was left. One system call, and only if it sleeps.
-    pub fn wake(&self) {
-        if let Some(thread) = &self.thread {
-            thread.thread().unpark();
-        }
     }
 }
 
 impl Drop for Builder {
     fn drop(&mut self) {
         self.workshop.closing.store(true, Ordering::Release);
-        self.wake();
         if let Some(thread) = self.thread.take() {
+            thread.thread().unpark();
             // A builder that panicked has nothing left to say: the panic was logged, and the plugin is going.
             let _ = thread.join();
         }
@@ -258,7 +253,6 @@ mod tests {
         };
         assert_eq!(second.quality, first.quality);
         assert!(workshop.leave(first).is_none());
-        builder.wake();
         while !workshop.scrap.is_empty() {
             thread::yield_now();
         }
