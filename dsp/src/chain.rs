@@ -4,26 +4,16 @@
 //!   main ─┬─ straight ───┬─► stage 1 ──► stage 2 ──► follower ──► stage 3
 //!         └─ overdriven ─┘      ╘══ C12 ══╛
 //! ```
-//! Signal goes one way, except through C12: then stages 1 and 2 are solved as one. A step in which Newton does not settle,
-//! and the step after an edge, is cut into four parts, and each again, down to 1/64; below that the chain coasts.
+//! Signal goes one way, except through C12: then stages 1 and 2 are solved as one. How long a step may be is the [`Pace`]'s; one
+//! in which Newton does not settle is halved, and below the shortest the chain coasts.
 
 use crate::board::{Bank, BankKind, Board};
+pub use crate::feed::Feed;
+use crate::feed::Feeds;
 use crate::follower::Follower;
-use crate::radau::{self, Nodes};
-use crate::stage::{Divider, Drive, Driver, Group, LEVELS, Outcome, Reply, State, Switches, Tank};
-
-/// What reaches the chain at the nodes of a step, volts.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Feed {
-    /// Main in.
-    pub main: Nodes,
-    /// Jacks of stages 2 and 3.
-    pub jacks: [Nodes; 2],
-    /// The exciter's pulse.
-    pub pulse: Nodes,
-    /// Gate voltages of the sweeps.
-    pub sweep: [Nodes; 3],
-}
+use crate::pace::{self, Accuracy, LEVELS, Pace, TICKS};
+use crate::radau::Nodes;
+use crate::stage::{Divider, Drive, Driver, Group, Outcome, Reply, State, Switches, Tank};
 
 /// Where the chain's own knobs stand.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -47,20 +37,19 @@ pub struct Levels {
 /// What the solver had to do.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Counts {
-    /// Steps taken, each part of a cut step counted.
+    /// Steps solved, also those that were taken back.
     pub steps: u64,
     /// Newton iterations, of all stages.
     pub iterations: u64,
-    /// Steps that were cut because Newton did not settle.
+    /// Steps that were halved because they were not accurate enough.
+    pub refused: u64,
+    /// Steps that were halved because Newton did not settle.
     pub cuts: u64,
-    /// Parts of steps that ended on the bounded fallback.
+    /// Steps that ended on the bounded fallback.
     pub fallbacks: u64,
 }
 
-/// Into how many parts a step is cut at a time.
-const PARTS: usize = 4;
-
-/// The chain at one internal rate.
+/// The chain at one frame rate.
 #[derive(Clone, Debug)]
 pub struct Chain {
     board: Board,
@@ -69,17 +58,15 @@ pub struct Chain {
     groups: Vec<Group>,
     /// The follower's output capacitor: state in volts, and per level its end value's weights.
     output: OutputCapacitor,
+    pace: Pace,
+    /// Length of a frame, seconds.
     step: f64,
-    /// Feed at the end of the last step.
-    last: [f64; 7],
-    /// Weights of a step's start and nodes at the nodes of each of its parts.
-    part_weights: [[[f64; 4]; 3]; PARTS],
     counts: Counts,
 }
 
 impl Chain {
-    /// Builds the chain for steps of `1/rate_hz` seconds, everything discharged; [`Chain::settle`] finds the operating point.
-    pub fn new(board: &Board, rate_hz: f64, celsius: f64) -> Self {
+    /// Builds the chain for `rate_hz` frames a second, everything discharged; [`Chain::settle`] finds the operating point.
+    pub(crate) fn new(board: &Board, rate_hz: f64, celsius: f64, accuracy: Accuracy) -> Self {
         let step = 1.0 / rate_hz;
         let stage = |n: usize| {
             let part = board.stages()[n];
@@ -112,11 +99,8 @@ impl Chain {
             groups,
             output: OutputCapacitor::new(board.follower.output, board.follower.level, step),
             board: board.clone(),
+            pace: Pace::new(accuracy),
             step,
-            last: [0.0; 7],
-            part_weights: std::array::from_fn(|part| {
-                std::array::from_fn(|m| radau::weights_at((part as f64 + radau::C[m]) / PARTS as f64))
-            }),
             counts: Counts::default(),
         };
         let output = [1.0 / board.input.output; 16];
@@ -127,12 +111,13 @@ impl Chain {
     /// Lets everything come to rest at the operating point, by steps of growing length; `feed` is what rests on the inputs.
     pub fn settle(&mut self, feed: &Feed, levels: &Levels) {
         let step = self.step;
+        let accuracy = std::mem::replace(&mut self.pace, Pace::new(Accuracy::NONE)).accuracy();
         for decade in -6..=9 {
             self.set_step(10f64.powi(decade));
             for _ in 0..2 {
                 // The overdriven input rests at its own point whether it is switched in or not.
-                self.advance(feed, &Levels { overdriven: true, ..*levels }, 0);
-                self.advance(feed, levels, 0);
+                self.step(feed, &Levels { overdriven: true, ..*levels });
+                self.step(feed, levels);
             }
         }
         // A sweep capacitor behind a channel that is off has no current: its drain rests on the rail.
@@ -142,6 +127,7 @@ impl Chain {
             state.sweep = state.volts;
         }
         self.set_step(step);
+        self.pace = Pace::new(accuracy);
         self.counts = Counts::default();
     }
 
@@ -175,16 +161,53 @@ impl Chain {
         self.groups[group].inject(place, coulombs);
     }
 
-    /// One step. After an edge `level` above 0 cuts it into 4, 16 or 64 parts. Returns pulse and taps at its end, volts.
+    /// A new frame begins.
+    pub(crate) fn begin_frame(&mut self) {
+        self.pace.begin_frame();
+    }
+
+    /// An edge comes now: the next step is short.
+    pub(crate) fn edge(&mut self) {
+        self.pace.edge();
+    }
+
+    /// Goes from one tick of the frame to another, in as few steps as the accuracy allows; `take` hears of each its first
+    /// tick, its level and the taps at its nodes, volts.
     #[inline]
-    pub fn step(&mut self, feed: &Feed, levels: &Levels, level: usize) -> [f64; 4] {
-        self.cut_to(feed, levels, 0, level.min(LEVELS - 1));
+    pub(crate) fn cover(
+        &mut self,
+        feeds: &Feeds,
+        levels: &Levels,
+        ticks: std::ops::Range<usize>,
+        mut take: impl FnMut(usize, usize, [&Nodes; 3]),
+    ) {
+        let mut tick = ticks.start;
+        while tick < ticks.end {
+            let wanted = self.pace.level(tick, ticks.end);
+            let level = self.advance(wanted, |level| feeds.at(tick, level), levels);
+            take(tick, level, std::array::from_fn(|stage| self.at_nodes(stage)));
+            tick += TICKS >> level;
+        }
+    }
+
+    /// One whole frame under a feed of its own; shorter steps hear the end of it. For tests and for the operating point.
+    pub(crate) fn step(&mut self, feed: &Feed, levels: &Levels) -> [f64; 4] {
+        let mut feeds = Feeds::new(1);
+        feeds.settle(feed);
+        self.begin_frame();
+        self.cover(&feeds, levels, 0..TICKS, |_, _, _| {});
         [feed.pulse[2], self.tap(0), self.tap(1), self.tap(2)]
     }
 
     /// Voltage across a tank (0–2) at the end of the last step.
     pub fn tap(&self, stage: usize) -> f64 {
         self.state(stage).volts
+    }
+
+    /// Voltage across a tank (0–2) at the nodes of the last step.
+    fn at_nodes(&self, stage: usize) -> &Nodes {
+        let (group, place) = self.place(stage);
+        self.groups[group].tap(place)
     }
 
     /// The states of a stage (0–2).
@@ -212,60 +235,48 @@ impl Chain {
         }
     }
 
-    fn cut_to(&mut self, feed: &Feed, levels: &Levels, level: usize, wanted: usize) {
-        if level >= wanted {
-            self.advance(feed, levels, level);
-        } else {
-            self.in_parts(feed, levels, level, wanted);
-        }
-    }
-
-    /// A step of length `step/4^level`, cut further when Newton does not settle.
-    fn advance(&mut self, feed: &Feed, levels: &Levels, level: usize) {
-        if self.solve(feed, levels, level) {
-            self.keep(feed, levels, level);
-        } else if level + 1 < LEVELS {
-            self.counts.cuts += 1;
-            self.in_parts(feed, levels, level, level + 1);
-        } else {
-            self.counts.fallbacks += 1;
-            self.coast(feed, levels, level);
-            self.keep(feed, levels, level);
-        }
-    }
-
-    #[cold]
-    fn in_parts(&mut self, feed: &Feed, levels: &Levels, level: usize, wanted: usize) {
-        let start = self.last;
-        for part in 0..PARTS {
-            let weights = self.part_weights[part];
-            let inner = |nodes: &Nodes, start: f64| -> Nodes {
-                std::array::from_fn(|m| {
-                    let w = &weights[m];
-                    w[0] * start + w[1] * nodes[0] + w[2] * nodes[1] + w[3] * nodes[2]
-                })
-            };
-            let inner = Feed {
-                main: inner(&feed.main, start[0]),
-                jacks: std::array::from_fn(|n| inner(&feed.jacks[n], start[1 + n])),
-                pulse: inner(&feed.pulse, start[3]),
-                sweep: std::array::from_fn(|n| inner(&feed.sweep[n], start[4 + n])),
-            };
-            self.cut_to(&inner, levels, level + 1, wanted);
-        }
-    }
-
-    /// Solves every stage in signal order; false when one of them does not settle.
+    /// Takes one step of level `level` or, where that will not do, the first part of it; returns the level it took.
     #[inline]
-    fn solve(&mut self, feed: &Feed, levels: &Levels, level: usize) -> bool {
+    fn advance(&mut self, mut level: usize, feed: impl Fn(usize) -> Feed, levels: &Levels) -> usize {
+        loop {
+            let solved = self.solve(&feed(level), levels, level);
+            match solved {
+                Some(error) if self.pace.refuses(level, error) => self.counts.refused += 1,
+                Some(error) => {
+                    self.pace.kept(level, error);
+                    break;
+                }
+                None if level + 1 < LEVELS => {
+                    self.counts.cuts += 1;
+                    self.pace.cut(level);
+                }
+                None => {
+                    self.counts.fallbacks += 1;
+                    self.coast(&feed(level), levels, level);
+                    self.pace.kept(level, f64::INFINITY);
+                    break;
+                }
+            }
+            level += 1;
+        }
+        self.keep(levels, level);
+        level
+    }
+
+    /// Solves every stage in signal order; the largest error of a stage, volts, or `None` when one does not settle.
+    #[inline]
+    fn solve(&mut self, feed: &Feed, levels: &Levels, level: usize) -> Option<f64> {
         self.counts.steps += 1;
+        let mut largest = Some(0.0);
         self.run(feed, levels, level, |group, drive, counts| match group.solve(drive, level) {
-            Outcome::Settled(iterations) => {
+            Outcome::Settled(iterations, error) => {
                 counts.iterations += iterations as u64;
+                largest = largest.zip(error).map(|(a, b): (f64, f64)| a.max(b));
                 true
             }
             Outcome::Restless => false,
         })
+        .then(|| largest.unwrap_or(f64::NAN))
     }
 
     #[cold]
@@ -337,7 +348,7 @@ impl Chain {
 
     /// Moves every state to the end of the step that was solved.
     #[inline]
-    fn keep(&mut self, feed: &Feed, levels: &Levels, level: usize) {
+    fn keep(&mut self, levels: &Levels, level: usize) {
         if levels.overdriven {
             self.input.keep();
         }
@@ -348,15 +359,6 @@ impl Chain {
         for group in &mut self.groups {
             group.keep();
         }
-        self.last = [
-            feed.main[2],
-            feed.jacks[0][2],
-            feed.jacks[1][2],
-            feed.pulse[2],
-            feed.sweep[0][2],
-            feed.sweep[1][2],
-            feed.sweep[2][2],
-        ];
     }
 }
 
@@ -401,7 +403,7 @@ impl OutputCapacitor {
 
     fn set_step(&mut self, step: f64) {
         for (level, reply) in self.replies.iter_mut().enumerate() {
-            *reply = Reply::of(self.farads, self.siemens, step / f64::from(1u32 << (2 * level)));
+            *reply = Reply::of(self.farads, self.siemens, step * pace::part(level));
         }
     }
 

@@ -1,6 +1,7 @@
 //! The chain against itself at shorter steps, and against closed forms.
 
 use super::*;
+use crate::radau;
 use std::f64::consts::TAU;
 
 fn switches(board: &Board, stage: usize, code: u8) -> [f64; 16] {
@@ -38,9 +39,9 @@ fn cases() -> Vec<Case> {
 }
 
 /// Taps at 48 kHz over 0.1 s.
-fn run(case: &Case, factor: usize, edge_level: usize) -> (Vec<[f64; 3]>, Counts) {
+fn run(case: &Case, factor: usize) -> (Vec<[f64; 3]>, Counts) {
     let rate = 48e3 * factor as f64;
-    let mut chain = Chain::new(&case.board, rate, 25.0);
+    let mut chain = Chain::new(&case.board, rate, 25.0, Accuracy::NONE);
     for stage in 0..3 {
         chain.switch(stage, &switches(&case.board, stage, 5));
     }
@@ -55,13 +56,12 @@ fn run(case: &Case, factor: usize, edge_level: usize) -> (Vec<[f64; 3]>, Counts)
     chain.settle(&Feed { sweep, ..Feed::default() }, &levels);
     let mut taps = Vec::new();
     for n in 0..4800 * factor {
-        let mut level = 0;
         if case.switching && n % (144 * factor) == 0 {
             let edge = n / (144 * factor);
             for stage in 0..3 {
                 chain.switch(stage, &switches(&case.board, stage, (edge * 7 + stage * 3) as u8 & 15));
             }
-            level = edge_level;
+            chain.edge();
         }
         let main: Nodes = std::array::from_fn(|m| {
             let t = (n as f64 + radau::C[m]) / rate;
@@ -72,7 +72,7 @@ fn run(case: &Case, factor: usize, edge_level: usize) -> (Vec<[f64; 3]>, Counts)
                 .sum();
             case.height * rise * sum
         });
-        let [_, a, b, c] = chain.step(&Feed { main, sweep, ..Feed::default() }, &levels, level);
+        let [_, a, b, c] = chain.step(&Feed { main, sweep, ..Feed::default() }, &levels);
         if (n + 1) % factor == 0 {
             taps.push([a, b, c]);
         }
@@ -97,11 +97,11 @@ fn error_db(taps: &[[f64; 3]], truth: &[[f64; 3]]) -> f64 {
 fn shorter_steps_converge() {
     println!("error of the worst tap, dB, and iterations a step");
     for case in cases() {
-        let (truth, _) = run(&case, 128, 2);
+        let (truth, _) = run(&case, 128);
         let mut row = vec![format!("{:>10}", case.name)];
         let mut at4 = 0.0;
         for factor in [1, 2, 4, 8, 16] {
-            let (taps, counts) = run(&case, factor, 1);
+            let (taps, counts) = run(&case, factor);
             let error = error_db(&taps, &truth);
             if factor == 4 {
                 at4 = error;
@@ -133,7 +133,7 @@ fn bare(inductance: f64, fixed: f64, core: f64, bank: &[f64], on: f64) -> Board 
 }
 
 fn at_rest(board: &Board, rate: f64) -> (Chain, Levels) {
-    let mut chain = Chain::new(board, rate, 25.0);
+    let mut chain = Chain::new(board, rate, 25.0, Accuracy::NONE);
     for stage in 0..3 {
         chain.switch(stage, &switches(board, stage, 0));
     }
@@ -146,7 +146,7 @@ fn at_rest(board: &Board, rate: f64) -> (Chain, Levels) {
 fn ring(chain: &mut Chain, levels: &Levels, rate: f64, seconds: f64) -> f64 {
     let (mut crossings, mut last) = (Vec::new(), chain.tap(0));
     for n in 0..(seconds * rate) as usize {
-        chain.step(&Feed::default(), levels, 0);
+        chain.step(&Feed::default(), levels);
         let now = chain.tap(0);
         if last < 0.0 && now >= 0.0 {
             crossings.push(n as f64 + last / (last - now));
@@ -196,10 +196,10 @@ fn charge_sharing_settles_at_the_closed_form_voltage_and_loss() {
     let (before, energy) = (charge(&chain), chain.groups[0].energy());
     chain.switch(0, &switches(&board, 0, 1));
     assert_eq!(charge(&chain), before);
-    chain.step(&Feed::default(), &levels, 0);
+    chain.step(&Feed::default(), &levels);
     approx::assert_relative_eq!(charge(&chain), before, max_relative = 1e-9);
     for _ in 0..50_000 {
-        chain.step(&Feed::default(), &levels, 0);
+        chain.step(&Feed::default(), &levels);
     }
     approx::assert_relative_eq!(chain.state(0).volts * 20.0, 3.401_361, max_relative = 2e-3);
     approx::assert_relative_eq!(chain.state(0).bank[0], chain.state(0).volts, max_relative = 1e-3);
@@ -231,7 +231,7 @@ fn undriven_energy_never_rises_under_random_switching() {
             if random() % 3 == 0 {
                 chain.switch(0, &switches(&board, 0, (random() % 16) as u8));
             }
-            chain.step(&Feed::default(), &levels, 0);
+            chain.step(&Feed::default(), &levels);
             let now = chain.groups[0].energy();
             assert!(now <= last * (1.0 + 1e-12) + 1e-18, "{now} after {last}");
             last = now;
@@ -254,7 +254,7 @@ fn a_step_that_does_not_settle_is_cut_and_coasts_within_bounds() {
     for n in 0..200 {
         let volts = if n % 2 == 0 { 100.0 } else { -100.0 };
         let feed = Feed { main: [volts; 3], jacks: [[-volts; 3]; 2], ..Feed::default() };
-        for volts in chain.step(&feed, &levels, 0) {
+        for volts in chain.step(&feed, &levels) {
             assert!(volts.is_finite());
             largest = largest.max(volts.abs());
         }
@@ -267,11 +267,11 @@ fn a_step_that_does_not_settle_is_cut_and_coasts_within_bounds() {
     // And back on ordinary ground it settles again.
     let quiet = Levels { supply: 9.0, ..Levels::default() };
     for _ in 0..4800 {
-        chain.step(&Feed::default(), &quiet, 0);
+        chain.step(&Feed::default(), &quiet);
     }
     let before = chain.counts().fallbacks;
     for _ in 0..480 {
-        chain.step(&Feed::default(), &quiet, 0);
+        chain.step(&Feed::default(), &quiet);
     }
     assert_eq!(chain.counts().fallbacks, before);
 }

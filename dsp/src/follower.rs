@@ -12,6 +12,7 @@
 
 use crate::board;
 use crate::device::{Currents, Law};
+use crate::pace::Past;
 use crate::radau::{self, Nodes};
 use crate::stage::Linear;
 
@@ -56,10 +57,10 @@ impl Follower {
 
     /// Starts a step: from the end of the last one, or from its course carried on.
     #[inline]
-    pub(crate) fn start(&mut self, carry_on: bool) {
+    pub(crate) fn start(&mut self, past: Option<Past>) {
         [self.base, self.middle, self.out] =
-            if carry_on { self.last.map(|v| radau::apply(&radau::AHEAD, &v)) } else { self.last.map(|v| [v[2]; 3]) };
-        if carry_on {
+            self.last.map(|v| past.map_or([v[2]; 3], |past| radau::apply(past.ahead(), &v)));
+        if past.is_some() {
             for m in 0..3 {
                 let [base, middle, out] = self.last.map(|v| v[2]);
                 let rise = |a: f64, b: f64, c: f64, d: f64| (a - b) - (c - d);

@@ -3,8 +3,8 @@
 //! ```text
 //!   set, gate, key ─► controls ─┬─► switching ─┐
 //!                               ├─► exciter ───┤
-//!   main, in2, in3 ─► ×M ───────┴──────────────┴─► chain ─► ÷M ─┬─────────────► pulse, tap 1–3
-//!                                                               └─► mixer ─► limiter ─► left, right
+//!   main, in2, in3 ─► ×M ───────┴─► feeds ─────┴─► chain ─► decimator ─┬──────► pulse, tap 1–3
+//!                                                                      └─► mixer ─► limiter ─► left, right
 //! ```
 //! What is set before a `tick` takes effect on that very frame, aligned with the audio of that frame: everything comes out
 //! [`Instrument::latency`] frames late, the lines' and knobs' effect with it.
@@ -14,13 +14,15 @@ pub use crate::chain::Counts;
 use crate::chain::{Chain, Feed};
 use crate::controls::{Change, Controls};
 use crate::exciter::Exciter;
+use crate::feed::{Feeds, MOST};
 use crate::knobs::{Knob, Settings};
 use crate::limiter::Limiter;
 use crate::lines::{Line, Source};
 use crate::mixer::{Gains, Mixer};
-use crate::oversample::{Downsampler, Lanes, Upsampler};
+use crate::oversample::{Decimator, Lanes, Upsampler};
+use crate::pace::{Accuracy, LEVELS, TICKS};
 use crate::radau;
-use crate::switching::Switching;
+use crate::switching::{Switching, Treatment};
 
 /// One frame in, volts.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -51,11 +53,6 @@ pub struct RateError(pub f64);
 
 /// What a jack is clamped to, volts: far beyond any signal, so that nothing overflows inside.
 const JACK_LIMIT: f64 = 200.0;
-/// The step after an edge is cut into 4 to this power.
-const EDGE_LEVEL: usize = 1;
-/// Most internal steps in a frame.
-const MOST: usize = 16;
-
 /// The whole unit at one sample rate.
 #[derive(Clone, Debug)]
 pub struct Instrument {
@@ -64,8 +61,9 @@ pub struct Instrument {
     switching: [Switching; 3],
     exciter: Exciter,
     up: Upsampler,
+    feeds: Feeds,
     chain: Chain,
-    down: Downsampler,
+    down: Decimator,
     mixer: Mixer,
     limiter: Limiter,
     gains: Gains,
@@ -74,6 +72,7 @@ pub struct Instrument {
     gains_waiting: Delay<Gains>,
     direct_waiting: Delay<[f64; 2]>,
     taps_waiting: Delay<Lanes>,
+    /// Steps of the grid on which the inputs, the exciter and the click treatments stand.
     factor: usize,
     internal_rate_hz: f64,
     frame: u64,
@@ -93,22 +92,23 @@ impl Instrument {
         let factor = settings.quality();
         let internal_rate_hz = rate_hz * factor as f64;
         let celsius = settings.get(Knob::UnitTemperature);
-        let (up, down, limiter) = (Upsampler::new(factor), Downsampler::new(factor), Limiter::new(rate_hz));
+        let (up, limiter) = (Upsampler::new(factor), Limiter::new(rate_hz));
         let gains = Gains::of(settings);
         let mut unit = Self {
             panel: *settings,
             controls: Controls::new(board, settings, rate_hz),
             switching: board.stages().map(|stage| Switching::new(board, stage)),
             exciter: Exciter::new(&board.exciter, internal_rate_hz),
-            chain: Chain::new(board, internal_rate_hz, celsius),
+            feeds: Feeds::new(factor),
+            chain: Chain::new(board, rate_hz, celsius, Accuracy::of(factor)),
+            down: Decimator::new(),
             mixer: Mixer::new(rate_hz),
             gains,
             gains_coefficient: Gains::coefficient(rate_hz),
-            gains_waiting: Delay::new(down.latency_frames(), gains),
-            direct_waiting: Delay::new(up.latency_frames() + down.latency_frames(), [0.0; 2]),
+            gains_waiting: Delay::new(Decimator::LATENCY, gains),
+            direct_waiting: Delay::new(up.latency_frames() + Decimator::LATENCY, [0.0; 2]),
             taps_waiting: Delay::new(limiter.latency_frames(), [0.0; 4]),
             up,
-            down,
             limiter,
             factor,
             internal_rate_hz,
@@ -122,7 +122,7 @@ impl Instrument {
 
     /// Frames by which everything comes out late.
     pub fn latency(&self) -> usize {
-        self.up.latency_frames() + self.down.latency_frames() + self.limiter.latency_frames()
+        self.up.latency_frames() + Decimator::LATENCY + self.limiter.latency_frames()
     }
 
     /// Turns a knob, from the next frame on. `unit.quality` only takes effect on a new instrument.
@@ -161,9 +161,9 @@ impl Instrument {
 
         self.controls.advance(self.frame);
         self.frame += 1;
-        let ends = self.solve(&nodes);
+        self.solve(&nodes);
 
-        let lanes = self.down.pull(&ends[..self.factor]);
+        let lanes = self.down.pull();
         self.gains.glide(&Gains::of(self.controls.settings()), self.gains_coefficient);
         let gains = self.gains_waiting.pass(self.gains);
         let direct = self.direct_waiting.pass(main);
@@ -173,9 +173,9 @@ impl Instrument {
         Output { main, pulse, taps }
     }
 
-    /// The internal steps of one frame: pulse and taps at the end of each.
+    /// Solves one frame; the decimator hears of it.
     #[inline]
-    fn solve(&mut self, nodes: &[[Lanes; 3]; MOST]) -> [Lanes; MOST] {
+    fn solve(&mut self, nodes: &[[Lanes; 3]; MOST]) {
         let levels = self.controls.levels();
         let drive = self.controls.exciter();
         let treatment = self.controls.treatment();
@@ -186,40 +186,56 @@ impl Instrument {
         for stage in 0..3 {
             self.switching[stage].want(self.controls.lines().code(stage));
         }
-        let (from, to) = (self.sweeps, self.controls.sweeps());
-        self.sweeps = to;
         let settings = self.controls.settings();
         self.limiter.set(settings.is_on(Knob::Limiter), settings.get(Knob::LimiterCeiling));
 
-        let mut ends = [[0.0; 4]; MOST];
-        for (k, end) in ends.iter_mut().enumerate().take(self.factor) {
-            let mut level = 0;
-            for stage in 0..3 {
-                if !self.switching[stage].is_idle(treatment) {
-                    let step = 1.0 / self.internal_rate_hz;
-                    let edge = self.switching[stage].advance(treatment, self.chain.state(stage), step);
-                    if edge.changed {
-                        self.chain.switch(stage, self.switching[stage].siemens());
-                    }
-                    if edge.hard {
-                        self.chain.inject(stage, edge.charge);
-                        level = EDGE_LEVEL;
-                    }
-                }
+        let (from, to) = (self.sweeps, self.controls.sweeps());
+        self.sweeps = to;
+        let grid = LEVELS - 1 - self.factor.ilog2() as usize;
+        let (exciter, down, factor) = (&mut self.exciter, &mut self.down, self.factor as f64);
+        self.feeds.next(|k| {
+            let pulse = exciter.step(&drive);
+            if pulse != [0.0; 3] || !down.is_still(0) {
+                down.take(0, k << grid, LEVELS - 1 - grid, &pulse);
             }
             let lane = |n: usize| -> radau::Nodes { std::array::from_fn(|m| nodes[k][m][n]) };
-            let feed = Feed {
-                main: lane(0),
-                jacks: [lane(1), lane(2)],
-                pulse: self.exciter.step(&drive),
-                sweep: std::array::from_fn(|stage| {
-                    let at = |m: usize| (k as f64 + radau::C[m]) / self.factor as f64;
-                    std::array::from_fn(|m| from[stage] + (to[stage] - from[stage]) * at(m))
-                }),
-            };
-            *end = self.chain.step(&feed, &levels, level);
+            let sweep =
+                |stage: usize| radau::C.map(|c| from[stage] + (to[stage] - from[stage]) * (k as f64 + c) / factor);
+            Feed { main: lane(0), jacks: [lane(1), lane(2)], pulse, sweep: [sweep(0), sweep(1), sweep(2)] }
+        });
+
+        self.chain.begin_frame();
+        let mut tick = 0;
+        while tick < TICKS {
+            let idle = (0..3).all(|stage| self.switching[stage].is_idle(treatment));
+            if !idle {
+                self.switch(treatment);
+            }
+            let still = (0..3).all(|stage| self.switching[stage].is_idle(treatment));
+            // While an edge waits or glides, the switches are looked after at every step of the grid.
+            let end = if still { TICKS } else { tick + (1 << grid) };
+            self.chain.cover(&self.feeds, &levels, tick..end, |tick, level, taps| {
+                for (lane, tap) in taps.into_iter().enumerate() {
+                    self.down.take(1 + lane, tick, level, tap);
+                }
+            });
+            tick = end;
         }
-        ends
+    }
+
+    /// What the switches do at the start of a step of the grid.
+    fn switch(&mut self, treatment: Treatment) {
+        for stage in 0..3 {
+            let step = 1.0 / self.internal_rate_hz;
+            let edge = self.switching[stage].advance(treatment, self.chain.state(stage), step);
+            if edge.changed {
+                self.chain.switch(stage, self.switching[stage].siemens());
+            }
+            if edge.hard {
+                self.chain.inject(stage, edge.charge);
+                self.chain.edge();
+            }
+        }
     }
 
     /// Back to the DC operating point, as a new instrument with the same knobs and lines.
@@ -237,6 +253,7 @@ impl Instrument {
         }
         let feed = Feed { sweep: self.sweeps.map(|gate| [gate; 3]), ..Feed::default() };
         self.chain.settle(&feed, &self.controls.levels());
+        self.feeds.settle(&feed);
         for (stage, code) in codes.into_iter().enumerate() {
             self.switching[stage].rest(code, treatment, self.chain.tap(stage));
         }

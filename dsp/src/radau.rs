@@ -88,23 +88,6 @@ pub fn weights_at(s: f64) -> [f64; 4] {
     std::array::from_fn(|i| (0..4).filter(|&j| j != i).map(|j| (s - at[j]) / (at[i] - at[j])).product())
 }
 
-/// Weights of a step's nodes at the nodes of the next step as long: the parabola through them, carried on.
-pub const AHEAD: Map = {
-    let mut weights = [[0.0; 3]; 3];
-    let mut m = 0;
-    while m < 3 {
-        let s = 1.0 + C[m];
-        let mut i = 0;
-        while i < 3 {
-            let (j, k) = ((i + 1) % 3, (i + 2) % 3);
-            weights[m][i] = (s - C[j]) * (s - C[k]) / ((C[i] - C[j]) * (C[i] - C[k]));
-            i += 1;
-        }
-        m += 1;
-    }
-    weights
-};
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -147,15 +130,6 @@ mod tests {
             let up = (1.0 - y * y / 20.0).powi(2) + (0.4 * y).powi(2);
             let down = (1.0 - 0.15 * y * y).powi(2) + (-0.6 * y + y.powi(3) / 60.0).powi(2);
             assert!(up <= down * (1.0 + 1e-14));
-        }
-    }
-
-    #[test]
-    fn a_parabola_is_carried_on_exactly() {
-        let parabola = |s: f64| 1.0 + s * (2.0 - 3.0 * s);
-        let ahead = apply(&AHEAD, &C.map(parabola));
-        for m in 0..3 {
-            assert_abs_diff_eq!(ahead[m], parabola(1.0 + C[m]), epsilon = 1e-12);
         }
     }
 

@@ -2,7 +2,8 @@
 
 use super::*;
 use crate::board::Board;
-use crate::oversample::Downsampler;
+use crate::oversample::Decimator;
+use crate::pace::TICKS;
 use realfft::RealFftPlanner;
 use std::f64::consts::{LN_2, PI};
 
@@ -146,9 +147,14 @@ fn worst_alias_db(pitch: f64) -> f64 {
     let count = 1 << 16;
     let mut exciter = fresh(&part(), RATE);
     let drive = drive(bias_for_rate(&part(), pitch, 3.0, 25.0), 3.0, 25.0);
-    let mut down = Downsampler::new(4);
+    let mut down = Decimator::new();
     let mut signal: Vec<f64> = (0..count + 200)
-        .map(|_| down.pull(&[(); 4].map(|()| [exciter.step(&drive)[2], 0.0, 0.0, 0.0]))[0])
+        .map(|_| {
+            for k in 0..4 {
+                down.take(0, k * TICKS / 4, 2, &exciter.step(&drive));
+            }
+            down.pull()[0]
+        })
         .skip(200)
         .collect();
     for (n, x) in signal.iter_mut().enumerate() {

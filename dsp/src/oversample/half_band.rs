@@ -14,7 +14,7 @@ use super::window::Window;
 use std::f64::consts::PI;
 
 /// Modified Bessel function of the first kind, order 0, by its power series (Abramowitz and Stegun 9.6.12).
-fn bessel_i0(x: f64) -> f64 {
+pub(super) fn bessel_i0(x: f64) -> f64 {
     let quarter = 0.25 * x * x;
     let mut term = 1.0;
     let mut sum = 1.0;
@@ -74,43 +74,6 @@ impl Doubler {
 
     pub(super) fn fill(&mut self, sample: Lanes) {
         self.window.fill(sample);
-    }
-}
-
-/// Halves a rate.
-#[derive(Clone, Debug)]
-pub(super) struct Halver {
-    taps: Box<[f64]>,
-    /// Whether the first sample of a pair is the one between two outputs.
-    between_first: bool,
-    kept: Window,
-    between: Window,
-}
-
-impl Halver {
-    /// `between_first`: outputs stand at the second sample of each pair, else at the first.
-    pub(super) fn new(pairs: usize, attenuation_db: f64, between_first: bool) -> Self {
-        let reach = if between_first { pairs + 1 } else { pairs };
-        Self {
-            taps: taps(pairs, attenuation_db),
-            between_first,
-            kept: Window::new(reach),
-            between: Window::new(2 * pairs),
-        }
-    }
-
-    /// Takes two samples; returns the filtered sample at the kept one of K pairs ago (K − 1 when it comes first).
-    #[inline]
-    pub(super) fn push(&mut self, pair: [Lanes; 2]) -> Lanes {
-        let [kept, between_them] = if self.between_first { [pair[1], pair[0]] } else { pair };
-        let centre = self.kept.push(kept)[0];
-        let sides = between(&self.taps, self.between.push(between_them));
-        std::array::from_fn(|lane| 0.5 * (centre[lane] + sides[lane]))
-    }
-
-    pub(super) fn fill(&mut self, sample: Lanes) {
-        self.kept.fill(sample);
-        self.between.fill(sample);
     }
 }
 

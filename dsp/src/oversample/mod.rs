@@ -1,32 +1,35 @@
-//! Host rate to internal rate and back: four signals at once, linear phase, whole frames late.
+//! Host rate to the solver's steps and back: linear phase, whole frames late.
 //!
 //! ```text
-//!   host frame ─► ×2 ─► ×2 ─► … ─► nodes ─► [step 0 … step M−1] ─► solver ─► ÷2 ─► ÷2 ─► host frame
-//!   time n                                 n … n + 1
+//!   host frame ─► ×2 ─► ×2 ─► … ─► nodes of a grid of M steps ─► solver, in steps of its own ─► ∫ k·v dt ─► host frame
+//!   time n                          n … n + 1
 //! ```
-//! **Alignment.** Host frame n stands at host time n. The M steps of one call cover host time [n, n + 1): step k runs
+//! **Alignment.** Host frame n stands at host time n. The grid of one call covers host time [n, n + 1): step k runs
 //! from n + k/M to n + (k + 1)/M, and its nodes stand at n + (k + c)/M, c = [`NODES`]. What is switched on host frame n
-//! is switched at the start of step 0. [`Upsampler::push`] of frame n + latency delivers those steps;
-//! [`Downsampler::pull`] of the step ends of [n, n + 1) returns the host frame at time n − latency. So a signal passed
-//! up and straight down comes out after `up.latency_frames() + down.latency_frames()` frames, with no fraction left.
+//! is switched at the start of step 0. [`Upsampler::push`] of frame n + latency delivers that grid; [`Decimator::pull`], after
+//! the steps of [n, n + 1), returns the host frame at time n − latency. So a signal passed up and straight down comes out after
+//! the sum of both, with no fraction left.
 //!
-//! | M  | latency up + down, frames | nodes to 10/48 fs | nodes to 0.4375 fs |
-//! |---:|--------------------------:|------------------:|-------------------:|
-//! | 1  | 24 + 0                    | −98 dB            | −80 dB             |
-//! | 2  | 33 + 29                   | −108 dB           | −102 dB            |
-//! | 4  | 36 + 33                   | −108 dB           | −106 dB            |
-//! | 8  | 37 + 35                   | −108 dB           | −106 dB            |
-//! | 16 | 37 + 35                   | −108 dB           | −106 dB            |
+//! | M  | latency up + down, frames | nodes to 10/48 fs | nodes to 0.4375 fs | cubic of a step to 0.4375 fs |
+//! |---:|--------------------------:|------------------:|-------------------:|-----------------------------:|
+//! | 1  | 24 + 29                   | −98 dB            | −80 dB             | 0.03 dB                      |
+//! | 2  | 33 + 29                   | −108 dB           | −102 dB            | 0.001 dB                     |
+//! | 4  | 36 + 29                   | −108 dB           | −106 dB            | 0.0001 dB                    |
+//! | 8  | 37 + 29                   | −108 dB           | −106 dB            | 0.0001 dB                    |
+//! | 16 | 37 + 29                   | −108 dB           | −106 dB            | 0.0001 dB                    |
 //!
-//! The two last columns bound the error of a unit sine at any node, images of the half-bands included.
+//! The nodes' columns bound the error of a unit sine at any node, images of the half-bands included.
 //! **Up and down**, each: pass band to 0.4375 fs within 0.001 dB; all that would be an image of it, or fold into it,
-//! below −110 dB. At fs/2 each way is −6 dB. Denormals are the caller's to flush.
+//! below −110 dB. At fs/2 each way is −6 dB. What the way down hears is the cubic through a step's start and nodes; how
+//! far that is from a sine is the last column, for steps of the grid's own length. Denormals are the caller's to flush.
 
+mod decimator;
 mod half_band;
 mod nodes;
 mod window;
 
-use half_band::{Doubler, Halver};
+pub(crate) use decimator::Decimator;
+use half_band::Doubler;
 use nodes::NodeFilter;
 
 pub(crate) use nodes::fractional;
@@ -124,77 +127,6 @@ impl Upsampler {
             doubler.fill(frame);
         }
         self.nodes.fill(frame);
-    }
-
-    /// As new.
-    pub fn reset(&mut self) {
-        self.settle([0.0; 4]);
-    }
-}
-
-/// Step-end values to host frames.
-#[derive(Clone, Debug)]
-pub struct Downsampler {
-    /// The one at the internal rate first.
-    halvers: Box<[Halver]>,
-    /// At factor 1: the end of the last step is the start of this one.
-    last: Lanes,
-    latency: usize,
-}
-
-impl Downsampler {
-    /// For 1, 2, 4, 8 or 16 internal steps a frame. Allocates; nothing after it does.
-    ///
-    /// # Panics
-    /// Another factor.
-    pub fn new(factor: usize) -> Self {
-        // At each rate the newest sample of the steps of [n, n + 1) is (n + 1)·(samples a frame) − behind.
-        let mut behind = 0;
-        let halvers = stages(factor)
-            .iter()
-            .rev()
-            .map(|&(pairs, attenuation)| {
-                // A newest sample with an even number is an output's own place, and the one before it lies between.
-                let halver = Halver::new(pairs, attenuation, behind % 2 == 0);
-                behind = behind / 2 + pairs;
-                halver
-            })
-            .collect();
-        Self { halvers, last: [0.0; 4], latency: if factor == 1 { 0 } else { behind - 1 } }
-    }
-
-    /// Takes the end values of the steps that cover host time [n, n + 1); returns the frame at n − latency.
-    ///
-    /// # Panics
-    /// `steps` is shorter than the factor.
-    #[inline]
-    pub fn pull(&mut self, steps: &[Lanes]) -> Lanes {
-        let mut count = 1 << self.halvers.len();
-        if count == 1 {
-            return std::mem::replace(&mut self.last, steps[0]);
-        }
-        let mut samples = [[0.0; 4]; MOST];
-        samples[..count].copy_from_slice(&steps[..count]);
-        for halver in &mut self.halvers {
-            count /= 2;
-            for k in 0..count {
-                samples[k] = halver.push([samples[2 * k], samples[2 * k + 1]]);
-            }
-        }
-        samples[0]
-    }
-
-    /// Whole host frames by which a frame comes out after the steps that start at its instant.
-    pub fn latency_frames(&self) -> usize {
-        self.latency
-    }
-
-    /// As if `value` had stood at the input for ever.
-    pub fn settle(&mut self, value: Lanes) {
-        for halver in &mut self.halvers {
-            halver.fill(value);
-        }
-        self.last = value;
     }
 
     /// As new.

@@ -1,6 +1,7 @@
 //! The specification in the module's head, asserted for every factor.
 
 use super::*;
+use crate::pace::{LEVELS, TICKS};
 use realfft::RealFftPlanner;
 use std::f64::consts::PI;
 
@@ -11,20 +12,27 @@ fn db(ratio: f64) -> f64 {
 }
 
 /// Leaves nothing at zero, then resets.
-fn dirty(up: &mut Upsampler, down: &mut Downsampler) {
+fn fresh(factor: usize) -> (Upsampler, Decimator) {
+    let (mut up, mut down) = (Upsampler::new(factor), Decimator::new());
     let mut steps = [[[0.0; 4]; 3]; MOST];
     for n in 0..500 {
         up.push([f64::from(n), -3.0, 1e9, 1e-9], &mut steps);
-        down.pull(&steps.map(|step| step[1]));
+        take(&mut down, &steps[..factor]);
+        down.pull();
     }
     up.reset();
     down.reset();
+    (up, down)
 }
 
-fn fresh(factor: usize) -> (Upsampler, Downsampler) {
-    let (mut up, mut down) = (Upsampler::new(factor), Downsampler::new(factor));
-    dirty(&mut up, &mut down);
-    (up, down)
+/// A frame of equal steps, all four lanes.
+fn take(down: &mut Decimator, steps: &[[Lanes; 3]]) {
+    let level = steps.len().ilog2() as usize;
+    for (k, step) in steps.iter().enumerate() {
+        for lane in 0..4 {
+            down.take(lane, k * (TICKS >> level), level, &step.map(|node| node[lane]));
+        }
+    }
 }
 
 /// Magnitude of the spectrum of `response`, `bins` bins a host rate.
@@ -76,25 +84,60 @@ fn half_bands_pass_and_stop_as_specified_on_the_way_up() {
     }
 }
 
-#[test]
-fn half_bands_pass_and_stop_as_specified_on_the_way_down() {
-    for factor in FACTORS {
-        // The response to an impulse in step k holds every factor-th value of the whole response.
-        let frames = 200;
-        let mut response = vec![0.0; frames * factor];
-        for k in 0..factor {
-            let (_, mut down) = fresh(factor);
-            for n in 0..frames {
-                let mut steps = [[0.0; 4]; MOST];
-                if n == 0 {
-                    steps[k][2] = 1.0;
-                }
-                let out = down.pull(&steps[..factor]);
-                assert_eq!([out[0], out[1], out[3]], [0.0; 3], "lanes do not mix");
-                response[n * factor + factor - 1 - k] = out[2];
-            }
+/// What a sine becomes that is known exactly on steps of changing lengths: its magnitude on the way down, and the largest
+/// distance from a pure delay.
+fn down_from_steps(frequency: f64, mut level: impl FnMut(usize, usize) -> usize) -> (f64, f64) {
+    let mut down = Decimator::new();
+    let sine = |t: f64| (TAU * frequency * t + 0.3).sin();
+    let (mut largest, mut off): (f64, f64) = (0.0, 0.0);
+    for n in 0..400 {
+        let mut tick = 0;
+        while tick < TICKS {
+            let level = level(n, tick);
+            let length = TICKS >> level;
+            let nodes = NODES.map(|c| sine(n as f64 + (tick as f64 + c * length as f64) / TICKS as f64));
+            down.take(2, tick, level, &nodes);
+            tick += length;
         }
-        check_bands(response, factor, "down");
+        let out = down.pull();
+        assert_eq!([out[0], out[1], out[3]], [0.0; 3], "lanes do not mix");
+        if n >= 100 {
+            largest = largest.max(out[2].abs());
+            off = off.max((out[2] - sine(n as f64 - Decimator::LATENCY as f64)).abs());
+        }
+    }
+    (largest, off)
+}
+
+/// To 0.4375 fs within 0.001 dB; all that would fold into it below −110 dB, up to the 17th image. Steps of level 4 know a sine
+/// of 4 fs to −96 dB, and no better can be asked there.
+#[test]
+fn the_way_down_passes_and_stops_as_specified() {
+    let fixed = |frequency, level| down_from_steps(frequency, |_, _| level);
+    let mut off: f64 = 0.0;
+    for k in 1..=64 {
+        off = off.max(fixed(PASS_BAND * f64::from(k) / 64.0, 4).1);
+    }
+    assert!(off < 1e-3 / 8.7, "{off}");
+    for (k, level) in [(0.5625, 5), (0.6, 5), (0.7, 5), (0.9, 6), (1.3, 6), (1.9, 7), (3.2, 7), (4.1, 8), (8.2, 9)] {
+        let (largest, _) = fixed(k, level);
+        println!("{k} fs: {:.1} dB", db(largest));
+        assert!(db(largest) < -110.0, "{k} fs: {} dB", db(largest));
+    }
+}
+
+/// A sine below a sixteenth of the host rate comes out the same whatever steps it was known on, as far as their cubics know it.
+#[test]
+fn steps_of_changing_lengths_leave_no_trace() {
+    let mut seed = 1u32;
+    for (frequency, allowed) in [(0.01, -120.0), (0.03, -110.0), (1.0 / 16.0, -85.0)] {
+        let (_, off) = down_from_steps(frequency, |_, tick| {
+            seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            let longest = (LEVELS - 1).saturating_sub(tick.trailing_zeros() as usize);
+            longest.max((seed >> 29) as usize)
+        });
+        println!("{frequency} fs: {:.1} dB", db(off));
+        assert!(db(off) < allowed, "{frequency} fs: {} dB", db(off));
     }
 }
 
@@ -136,10 +179,18 @@ fn nodes_lie_on_the_sine_at_the_documented_instants() {
 
 #[test]
 fn up_and_straight_down_is_a_whole_delay() {
-    for (factor, expected) in [(1, 24), (2, 62), (4, 69), (8, 72), (16, 72)] {
+    // (factor, frames, bounds of gain in dB and phase at the edge of the pass band: what a cubic knows of it)
+    let factors = [
+        (1, 53, (0.03, 1e-2)),
+        (2, 62, (1e-3, 4e-4)),
+        (4, 65, (1e-3, 1e-5)),
+        (8, 66, (1e-3, 4e-7)),
+        (16, 66, (1e-3, 2e-8)),
+    ];
+    for (factor, expected, bounds) in factors {
         for frequency in [0.001, 0.05, 0.21, 0.3333, PASS_BAND] {
             let (mut up, mut down) = fresh(factor);
-            let latency = up.latency_frames() + down.latency_frames();
+            let latency = up.latency_frames() + Decimator::LATENCY;
             assert_eq!(latency, expected, "×{factor}");
             let mut steps = [[[0.0; 4]; 3]; MOST];
             // Correlation with the delayed sine and its quadrature over whole turns of the phase grid.
@@ -148,22 +199,24 @@ fn up_and_straight_down_is_a_whole_delay() {
             for n in 0..frames + 400 {
                 let phase = |n: f64| TAU * frequency * n;
                 up.push([0.0, 0.0, phase(f64::from(n)).sin(), 0.0], &mut steps);
-                let ends = steps.map(|step| step[2]);
-                let out = down.pull(&ends[..factor])[2];
+                take(&mut down, &steps[..factor]);
+                let out = down.pull()[2];
                 if n >= 400 {
                     let late = phase(f64::from(n) - latency as f64);
                     let fade = (PI * f64::from(n - 400) / f64::from(frames)).sin().powi(2);
                     real += fade * out * late.sin();
                     imaginary += fade * out * late.cos();
                     power += fade * late.sin() * late.sin();
-                    assert!((out - late.sin()).abs() < 1e-5, "×{factor} at {frequency} fs");
+                    assert!((out - late.sin()).abs() < 1e-2, "×{factor} at {frequency} fs");
                 }
             }
             let phase = (imaginary / real).atan();
             let gain = db(real / power);
             println!("×{factor} at {frequency} fs: {gain:.1e} dB, {phase:.1e} rad");
-            assert!(phase.abs() < 1e-12, "×{factor} at {frequency} fs: {phase} rad left over");
-            assert!(gain.abs() < 0.001, "×{factor} at {frequency} fs: {gain} dB");
+            let (most_db, most_phase) = bounds;
+            let part = frequency / PASS_BAND;
+            assert!(phase.abs() < most_phase * part.powi(4) + 1e-9, "×{factor} at {frequency} fs: {phase} rad");
+            assert!(gain.abs() < most_db, "×{factor} at {frequency} fs: {gain} dB");
         }
     }
 }
@@ -178,12 +231,12 @@ fn a_settled_filter_passes_its_operating_point_from_the_first_frame() {
         let mut steps = [[[0.0; 4]; 3]; MOST];
         for _ in 0..100 {
             up.push(rest, &mut steps);
-            let ends = steps.map(|step| step[2]);
-            let out = down.pull(&ends[..factor]);
+            take(&mut down, &steps[..factor]);
+            let out = down.pull();
             for lane in 0..4 {
-                approx::assert_abs_diff_eq!(out[lane], rest[lane], epsilon = 1e-14);
+                approx::assert_abs_diff_eq!(out[lane], rest[lane], epsilon = 1e-11);
                 for node in 0..3 {
-                    approx::assert_abs_diff_eq!(steps[factor - 1][node][lane], rest[lane], epsilon = 1e-12);
+                    approx::assert_abs_diff_eq!(steps[factor - 1][node][lane], rest[lane], epsilon = 1e-11);
                 }
             }
         }
@@ -194,7 +247,7 @@ fn a_settled_filter_passes_its_operating_point_from_the_first_frame() {
 fn a_reset_equals_a_fresh_start_to_the_bit() {
     for factor in FACTORS {
         let (mut up, mut down) = fresh(factor);
-        let (mut new_up, mut new_down) = (Upsampler::new(factor), Downsampler::new(factor));
+        let (mut new_up, mut new_down) = (Upsampler::new(factor), Decimator::new());
         let mut steps = [[[0.0; 4]; 3]; MOST];
         let mut new_steps = steps;
         for n in 0..300 {
@@ -202,8 +255,9 @@ fn a_reset_equals_a_fresh_start_to_the_bit() {
             up.push(frame, &mut steps);
             new_up.push(frame, &mut new_steps);
             assert_eq!(steps, new_steps, "×{factor}");
-            let ends = steps.map(|step| step[2]);
-            assert_eq!(down.pull(&ends[..factor]), new_down.pull(&ends[..factor]), "×{factor}");
+            take(&mut down, &steps[..factor]);
+            take(&mut new_down, &steps[..factor]);
+            assert_eq!(down.pull(), new_down.pull(), "×{factor}");
         }
     }
 }

@@ -12,6 +12,7 @@
 
 use crate::board;
 use crate::device::Law;
+use crate::pace::Past;
 use crate::radau::{self, Nodes};
 
 /// A device's current about its present voltages: `i + g·Δv`.
@@ -65,13 +66,13 @@ impl Driver {
         self.part.bias * supply
     }
 
-    /// Starts a step: from the end of the last one, or, when that was as long, from its course carried on. A guess never
+    /// Starts a step: from the end of the last one, or from its course carried on. A guess never
     /// goes up by more than Newton may.
     #[inline]
-    pub(crate) fn start(&mut self, carry_on: bool) {
+    pub(crate) fn start(&mut self, past: Option<Past>) {
         let [be, bc] = self.last;
-        if carry_on {
-            let (ahead_be, ahead_bc) = (radau::apply(&radau::AHEAD, &be), radau::apply(&radau::AHEAD, &bc));
+        if let Some(past) = past {
+            let (ahead_be, ahead_bc) = (radau::apply(past.ahead(), &be), radau::apply(past.ahead(), &bc));
             self.be = std::array::from_fn(|m| self.law.limited_be(be[2], ahead_be[m]));
             self.bc = std::array::from_fn(|m| self.law.limited_bc(bc[2], ahead_bc[m]));
         } else {

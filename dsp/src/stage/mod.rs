@@ -24,15 +24,14 @@ pub(crate) use tank::{Divider, PortCurrents, Switches, Tank};
 
 use crate::board;
 use crate::follower::Follower;
+use crate::pace::{self, LEVELS, Past};
 use crate::radau::{self, Map, Nodes};
-use port::{Bend, Port, Start};
+use port::{Bend, Kept, Port, Start};
 use sweep::SweepChannel;
 use tank::{POSITIONS, TankStep};
 
 /// Most ports of a group: of each of two stages the driver, channel and core, and one follower.
 const PORTS: usize = 7;
-/// A step may be cut into 1, 4, 16 or 64 parts.
-pub(crate) const LEVELS: usize = 4;
 /// Iterations after which a step is cut.
 const PATIENCE: usize = 14;
 /// Newton has settled when no junction that conducts moved further, volts: what is left is its square over `V_T`.
@@ -47,14 +46,26 @@ struct Level {
     z: [[Map; 2]; 2],
     /// Port voltages per port current.
     ports: [[Map; PORTS]; PORTS],
-    stale: bool,
+    /// Volts that a constant ampere of each port moves its tank by over the step.
+    reach: [f64; PORTS],
+    made: Made,
+}
+
+/// How far a level is ready.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+enum Made {
+    /// Its step has another length.
+    Nothing,
+    /// Its switches stand otherwise.
+    Parts,
+    All,
 }
 
 /// How a step ended.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) enum Outcome {
-    /// Newton settled after so many iterations.
-    Settled(usize),
+    /// Newton settled after so many iterations, with such an error of the step in volts; `None` when there is no telling.
+    Settled(usize, Option<f64>),
     /// It did not.
     Restless,
 }
@@ -72,9 +83,15 @@ pub(crate) struct Group {
     levels: Vec<Level>,
     /// Level from the first tank to the second driver's bus, when both are in the group.
     link: f64,
+    /// Length of level 0, seconds.
+    step: f64,
     current_level: usize,
-    /// Level of the step that was kept last; guesses carry on from one as long.
+    /// Level of the step that was kept last, if what comes can be told from it.
     kept_level: Option<usize>,
+    /// The step that was kept last, from the present one.
+    past: Option<Past>,
+    /// Whether the last step lies before an edge: its slopes say nothing about what comes.
+    edge: bool,
     /// Divider's open voltage from the rail.
     divider_open: f64,
 }
@@ -122,10 +139,11 @@ impl Group {
             coupling: radau::ZERO,
             z: [[radau::ZERO; 2]; 2],
             ports: [[radau::ZERO; PORTS]; PORTS],
-            stale: true,
+            reach: [0.0; PORTS],
+            made: Made::Nothing,
         };
         let levels = vec![level; LEVELS];
-        let mut group = Self {
+        Self {
             states: vec![State::default(); count],
             switches: vec![[0.0; POSITIONS]; count],
             charges: vec![0.0; count],
@@ -134,24 +152,21 @@ impl Group {
             joined_by,
             levels,
             link: 0.0,
+            step,
             current_level: 0,
             kept_level: None,
+            past: None,
+            edge: false,
             divider_open: 0.0,
-        };
-        group.set_step(step);
-        group
+        }
     }
 
-    /// Makes ready for another length of step.
+    /// Takes another length of step.
     pub(crate) fn set_step(&mut self, step: f64) {
         self.kept_level = None;
-        for (n, level) in self.levels.iter_mut().enumerate() {
-            let step = step / f64::from(1u32 << (2 * n));
-            for (ready, tank) in level.tanks.iter_mut().zip(&self.tanks) {
-                *ready = TankStep::of(tank, step);
-            }
-            level.coupling = radau::scaled(&radau::derivative(), self.joined_by / step);
-            level.stale = true;
+        self.step = step;
+        for level in &mut self.levels {
+            level.made = Made::Nothing;
         }
     }
 
@@ -188,8 +203,9 @@ impl Group {
     pub(crate) fn switch(&mut self, stage: usize, switches: &Switches) {
         if self.switches[stage] != *switches {
             self.switches[stage] = *switches;
+            self.edge = true;
             for level in &mut self.levels {
-                level.stale = true;
+                level.made = level.made.min(Made::Parts);
             }
         }
     }
@@ -197,6 +213,7 @@ impl Group {
     /// Charge that an edge pushes into a tank during the coming step, coulombs.
     pub(crate) fn inject(&mut self, stage: usize, coulombs: f64) {
         self.charges[stage] += coulombs;
+        self.edge = true;
     }
 
     pub(crate) fn state(&self, stage: usize) -> &State {
@@ -226,20 +243,28 @@ impl Group {
         self.levels[self.current_level].tanks[stage].bank_current(n, &self.states[stage], self.tap(stage))
     }
 
-    /// Solves one step of length `step/4^level` without keeping it.
+    /// Solves one step of length `step/2^level` without keeping it.
     #[inline]
     pub(crate) fn solve(&mut self, drive: &Drive<'_>, level: usize) -> Outcome {
         self.begin(drive, level);
         for iteration in 1..=PATIENCE {
             let moved = self.iterate(drive, level);
             if moved < SETTLED {
-                return Outcome::Settled(iteration);
+                return Outcome::Settled(iteration, self.error());
             }
             if !moved.is_finite() {
                 break;
             }
         }
         Outcome::Restless
+    }
+
+    /// Error of the step that was solved, volts.
+    #[inline]
+    fn error(&self) -> Option<f64> {
+        let past = self.past.filter(|_| !self.edge)?;
+        let reach = &self.levels[self.current_level].reach;
+        Some(self.ports.iter().zip(reach).map(|(port, reach)| port.error(past, *reach)).fold(0.0, f64::max))
     }
 
     /// The bounded fallback: the ports draw what they drew at the end of the last step, which is finite and was physical,
@@ -256,7 +281,7 @@ impl Group {
         }
         self.begin(drive, level);
         for port in &mut self.ports {
-            port.linear = Linear { current: [port.last; 3], ..Linear::default() };
+            port.linear = Linear { current: [port.last.current[2]; 3], ..Linear::default() };
         }
         let level = &self.levels[level];
         let currents: [Nodes; PORTS] =
@@ -277,10 +302,11 @@ impl Group {
     #[inline]
     pub(crate) fn keep(&mut self) {
         self.kept_level = Some(self.current_level);
+        self.edge = false;
         let level = &self.levels[self.current_level];
         let mut currents = [PortCurrents::default(); 2];
         for port in &mut self.ports {
-            port.last = port.linear.current[2];
+            port.last = Kept { current: port.linear.current, own: port.own };
             let currents = &mut currents[port.stage];
             match &mut port.bend {
                 Bend::Driver(driver) => driver.keep(),
@@ -303,9 +329,10 @@ impl Group {
     #[inline]
     fn begin(&mut self, drive: &Drive<'_>, level: usize) {
         self.current_level = level;
-        if self.levels[level].stale {
+        if self.levels[level].made != Made::All {
             self.refresh(level);
         }
+        self.past = Past::of(self.kept_level, level);
         let level = &self.levels[level];
         let count = self.tanks.len();
         let mut driven = [[0.0; 3]; 2];
@@ -324,8 +351,7 @@ impl Group {
         } else {
             [radau::apply(&level.z[0][0], &driven[0]), [0.0; 3]]
         };
-        let carry_on = self.kept_level == Some(self.current_level);
-        let at = Start { rail: drive.rail, divider_open: self.divider_open, carry_on };
+        let at = Start { rail: drive.rail, divider_open: self.divider_open, past: self.past };
         for port in &mut self.ports {
             let stage = port.stage;
             port.begin(&level.tanks[stage], &self.states[stage], &volts[stage], &drive.sweep[stage], &at);
@@ -334,7 +360,14 @@ impl Group {
 
     /// Z and the ports' maps for the present switches.
     fn refresh(&mut self, level: usize) {
+        let step = self.step * pace::part(level);
         let level = &mut self.levels[level];
+        if level.made == Made::Nothing {
+            for (ready, tank) in level.tanks.iter_mut().zip(&self.tanks) {
+                *ready = TankStep::of(tank, step);
+            }
+            level.coupling = radau::scaled(&radau::derivative(), self.joined_by / step);
+        }
         let count = self.tanks.len();
         let mut whole = [radau::ZERO; 2];
         for stage in 0..count {
@@ -363,7 +396,11 @@ impl Group {
                 level.ports[p][q] = map;
             }
         }
-        level.stale = false;
+        for (p, port) in self.ports.iter().enumerate() {
+            // The first ports are the drivers, whose own voltage is the tank's.
+            level.reach[p] = level.ports[port.stage][p][2].iter().sum::<f64>().abs();
+        }
+        level.made = Made::All;
     }
 }
 

@@ -12,6 +12,7 @@ use super::driver::{Driver, Linear};
 use super::sweep::SweepChannel;
 use super::tank::{State, TankStep};
 use crate::follower::Follower;
+use crate::pace::Past;
 use crate::radau::{self, Map, Nodes};
 
 /// A part that bends.
@@ -34,21 +35,28 @@ pub(super) struct Port {
     pub(super) linear: Linear,
     /// Open-circuit value of `own`.
     pub(super) open: Nodes,
-    /// The current that was drawn at the end of the last step.
-    pub(super) last: f64,
+    /// Current drawn and own voltage at the nodes of the step that was kept last.
+    pub(super) last: Kept,
+}
+
+/// What a port did in the step that was kept last.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Kept {
+    pub(super) current: Nodes,
+    pub(super) own: Nodes,
 }
 
 /// What rests outside the tank: the rail from ground, and the divider's open voltage from the rail, volts.
 pub(super) struct Start {
     pub(super) rail: f64,
     pub(super) divider_open: f64,
-    /// Whether the last step was as long as this one.
-    pub(super) carry_on: bool,
+    /// The step before, if its course can be carried on.
+    pub(super) past: Option<Past>,
 }
 
 impl Port {
     pub(super) fn new(bend: Bend, stage: usize) -> Self {
-        Self { bend, stage, own: [0.0; 3], linear: Linear::default(), open: [0.0; 3], last: 0.0 }
+        Self { bend, stage, own: [0.0; 3], linear: Linear::default(), open: [0.0; 3], last: Kept::default() }
     }
 
     /// Lays out the open-circuit voltage with the tank at `volts`, and starts Newton from the end of the last step.
@@ -58,25 +66,26 @@ impl Port {
             Bend::Driver(driver) => {
                 self.open = *volts;
                 self.own = [state.volts; 3];
-                driver.start(at.carry_on);
+                driver.start(at.past);
             }
             Bend::Channel(channel) => {
                 self.open = volts.map(|v| v - state.sweep);
                 let start = state.volts - state.sweep;
-                let ahead = radau::apply(&radau::AHEAD, &self.own);
-                self.own = if at.carry_on { ahead.map(|v| channel.limited(start, v)) } else { [start; 3] };
+                self.own = at.past.map_or([start; 3], |past| {
+                    radau::apply(past.ahead(), &self.last.own).map(|v| channel.limited(start, v))
+                });
                 channel.start(*sweep);
             }
             Bend::Core(_) => {
                 self.open = tank.coil.current(state.coil, volts);
-                self.own = if at.carry_on { radau::apply(&radau::AHEAD, &self.own) } else { [state.coil; 3] };
+                self.own = at.past.map_or([state.coil; 3], |past| radau::apply(past.ahead(), &self.last.own));
             }
             Bend::Follower(follower) => {
                 // The divider's node counts from ground, as the follower does.
                 let held = tank.divider_reply.at(state.coupling, &volts.map(|v| v - at.divider_open));
                 self.open = std::array::from_fn(|m| at.rail + volts[m] - held[m]);
                 self.own = [at.rail + state.volts - state.coupling; 3];
-                follower.start(at.carry_on);
+                follower.start(at.past);
             }
         }
     }
@@ -124,6 +133,17 @@ impl Port {
             self.own[m] += change[m];
         }
         moved
+    }
+
+    /// Error of the step that was solved, volts of its tank, of which an ampere makes `reach`; a driver also answers for the
+    /// tank's own voltage.
+    #[inline]
+    pub(super) fn error(&self, past: Past, reach: f64) -> f64 {
+        let drawn = reach * past.error(&self.last.current, &self.linear.current);
+        match self.bend {
+            Bend::Driver(_) => drawn.max(past.error(&self.last.own, &self.own)),
+            _ => drawn,
+        }
     }
 
     /// Current drawn from the tank per current of the port.
