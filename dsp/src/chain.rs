@@ -8,12 +8,12 @@
 //! in which Newton does not settle is halved, and below the shortest the chain coasts.
 
 use crate::board::{Bank, BankKind, Board};
-pub use crate::feed::Feed;
-use crate::feed::Feeds;
-use crate::follower::Follower;
+use crate::feed::{Feed, Feeds};
+use crate::lanes::{Course, Grid, MOST_CHAINS, Number, Task};
 use crate::pace::{self, Accuracy, LEVELS, Pace, TICKS};
 use crate::radau::Nodes;
-use crate::stage::{Divider, Drive, Driver, Group, Outcome, Reply, State, Switches, Tank};
+use crate::stage::{Divider, Drive, Group, Outcome, Parts, Reply, State, Switches, Tank};
+use std::ops::Range;
 
 /// Where the chain's own knobs stand.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -49,67 +49,83 @@ pub struct Counts {
     pub fallbacks: u64,
 }
 
-/// The chain at one frame rate.
+/// The chain at one frame rate; several, side by side, that share knobs and steps but not parts, switches and inputs.
 #[derive(Clone, Debug)]
-pub struct Chain {
-    board: Board,
-    input: Group,
+pub(crate) struct Chain<C: Course> {
+    boards: Vec<Board>,
+    followers: Vec<crate::board::Follower>,
+    input: Group<C>,
     /// Stages 1, 2 and 3; or 1 with 2, and 3.
-    groups: Vec<Group>,
-    /// The follower's output capacitor: state in volts, and per level its end value's weights.
-    output: OutputCapacitor,
+    groups: Vec<Group<C>>,
+    /// Bias of each stage's bus and of the overdriven input per volt of the supply.
+    bias: [C; 4],
+    /// Output resistor of the overdriven input, ohms.
+    input_output: C,
+    /// The follower's output capacitor into its level resistor.
+    output: OutputCapacitor<C>,
     pace: Pace,
     /// Length of a frame, seconds.
     step: f64,
     counts: Counts,
 }
 
-impl Chain {
-    /// Builds the chain for `rate_hz` frames a second, everything discharged; [`Chain::settle`] finds the operating point.
-    pub(crate) fn new(board: &Board, rate_hz: f64, celsius: f64, accuracy: Accuracy) -> Self {
+impl<C: Course> Chain<C> {
+    /// Builds the chains of so many boards for `rate_hz` frames a second, everything discharged; [`Chain::settle`] finds the
+    /// operating point. Boards side by side have the same parts in the same places, of whatever values.
+    pub(crate) fn new(boards: &[Board], rate_hz: f64, celsius: f64, accuracy: Accuracy) -> Self {
+        assert_eq!(boards.len(), C::CHAINS, "a board for every chain");
         let step = 1.0 / rate_hz;
-        let stage = |n: usize| {
-            let part = board.stages()[n];
-            let tank = Tank {
-                coil: Some(part.coil),
-                core: part.coil.core,
-                fixed: part.fixed,
-                bank: part.bank.clone(),
-                sweep: part.sweep.map(|sweep| sweep.capacitor),
-                divider: (n == 1).then(|| Divider::of(&board.follower)),
+        let stage = |n: usize| -> Vec<Parts> {
+            let parts = |board: &Board| {
+                let part = board.stages()[n];
+                let tank = Tank {
+                    coil: Some(part.coil),
+                    core: part.coil.core,
+                    fixed: part.fixed,
+                    bank: part.bank.clone(),
+                    sweep: part.sweep.map(|sweep| sweep.capacitor),
+                    divider: (n == 1).then(|| Divider::of(&board.follower)),
+                };
+                Parts { driver: part.driver, tank, sweep: part.sweep }
             };
-            (Driver::new(&part.driver, celsius), tank, part.sweep)
+            boards.iter().map(parts).collect()
         };
-        let follower = || Some(Follower::new(&board.follower, celsius));
-        let c12 = board.coupling.c12;
-        let groups = if c12 > 0.0 {
-            vec![
-                Group::new(&[stage(0), stage(1)], c12, follower(), celsius, step),
-                Group::new(&[stage(2)], 0.0, None, celsius, step),
-            ]
+        let followers: Vec<_> = boards.iter().map(|board| board.follower).collect();
+        let c12: Vec<f64> = boards.iter().map(|board| board.coupling.c12).collect();
+        let alone = vec![0.0; boards.len()];
+        let last = Group::new(&[stage(2)], alone.clone(), None, celsius, step);
+        let groups = if c12.iter().any(|farads| *farads > 0.0) {
+            vec![Group::new(&[stage(0), stage(1)], c12, Some(&followers), celsius, step), last]
         } else {
-            vec![
-                Group::new(&[stage(0)], 0.0, None, celsius, step),
-                Group::new(&[stage(1)], 0.0, follower(), celsius, step),
-                Group::new(&[stage(2)], 0.0, None, celsius, step),
-            ]
+            let first = Group::new(&[stage(0)], alone.clone(), None, celsius, step);
+            vec![first, Group::new(&[stage(1)], alone, Some(&followers), celsius, step), last]
         };
+        let bias = |of: fn(&Board) -> f64| C::each(C::lane(|n| of(&boards[n])));
         let mut chain = Self {
-            input: input_stage(board, celsius, step),
+            input: input_stage(boards, celsius, step),
             groups,
-            output: OutputCapacitor::new(board.follower.output, board.follower.level, step),
-            board: board.clone(),
+            bias: [
+                bias(|board| board.stage1.driver.bias),
+                bias(|board| board.stage2.driver.bias),
+                bias(|board| board.stage3.driver.bias),
+                bias(|board| board.input.driver.bias),
+            ],
+            input_output: bias(|board| board.input.output),
+            output: OutputCapacitor::new(boards, step),
+            boards: boards.to_vec(),
+            followers,
             pace: Pace::new(accuracy),
             step,
             counts: Counts::default(),
         };
-        let output = [1.0 / board.input.output; 16];
-        chain.input.switch(0, &output);
+        for (n, board) in boards.iter().enumerate() {
+            chain.input.switch(n, 0, &[1.0 / board.input.output; 16]);
+        }
         chain
     }
 
     /// Lets everything come to rest at the operating point, by steps of growing length; `feed` is what rests on the inputs.
-    pub fn settle(&mut self, feed: &Feed, levels: &Levels) {
+    pub(crate) fn settle(&mut self, feed: &Feed, levels: &Levels) {
         let step = self.step;
         let accuracy = std::mem::replace(&mut self.pace, Pace::new(Accuracy::NONE)).accuracy();
         for decade in -6..=9 {
@@ -137,28 +153,27 @@ impl Chain {
         for group in &mut self.groups {
             group.set_step(step);
         }
-        self.output.set_step(step);
+        self.output.set_step(&self.boards, step);
     }
 
     /// Takes another temperature.
-    pub fn heat(&mut self, celsius: f64) {
-        self.input.heat(&self.board, celsius);
+    pub(crate) fn heat(&mut self, celsius: f64) {
+        self.input.heat(&self.followers, celsius);
         for group in &mut self.groups {
-            group.heat(&self.board, celsius);
+            group.heat(&self.followers, celsius);
         }
     }
 
-    /// Sets the switches of a stage (0–2), siemens by position.
-    pub fn switch(&mut self, stage: usize, switches: &[f64; 16]) {
+    /// Sets the switches of one chain's stage (0–2), siemens by position.
+    pub(crate) fn switch(&mut self, chain: usize, stage: usize, switches: &Switches) {
         let (group, place) = self.place(stage);
-        let switches: &Switches = switches;
-        self.groups[group].switch(place, switches);
+        self.groups[group].switch(chain, place, switches);
     }
 
-    /// Pushes charge into a tank (0–2) during the coming step, coulombs.
-    pub fn inject(&mut self, stage: usize, coulombs: f64) {
+    /// Pushes charge into one chain's tank (0–2) during the coming step, coulombs.
+    pub(crate) fn inject(&mut self, chain: usize, stage: usize, coulombs: f64) {
         let (group, place) = self.place(stage);
-        self.groups[group].inject(place, coulombs);
+        self.groups[group].inject(chain, place, coulombs);
     }
 
     /// A new frame begins.
@@ -172,57 +187,63 @@ impl Chain {
     }
 
     /// Goes from one tick of the frame to another, in as few steps as the accuracy allows; `take` hears of each its first
-    /// tick, its level and the taps at its nodes, volts.
-    #[inline]
+    /// tick, its level and the taps at its nodes, by chain, volts. There is a feed for every chain, or
+    /// one for all.
+    #[inline(always)]
     pub(crate) fn cover(
         &mut self,
-        feeds: &Feeds,
+        feeds: &[Feeds],
         levels: &Levels,
-        ticks: std::ops::Range<usize>,
-        mut take: impl FnMut(usize, usize, [&Nodes; 3]),
+        ticks: Range<usize>,
+        take: impl FnMut(usize, usize, &[[Nodes; 3]]),
+    ) {
+        C::with(Cover(self, feeds, levels, ticks, take));
+    }
+
+    #[inline(always)]
+    fn go(
+        &mut self,
+        feeds: &[Feeds],
+        levels: &Levels,
+        ticks: Range<usize>,
+        mut take: impl FnMut(usize, usize, &[[Nodes; 3]]),
     ) {
         let mut tick = ticks.start;
         while tick < ticks.end {
             let wanted = self.pace.level(tick, ticks.end);
-            let level = self.advance(wanted, |level| feeds.at(tick, level), levels);
-            take(tick, level, std::array::from_fn(|stage| self.at_nodes(stage)));
+            let level = self.advance(wanted, feeds, tick, levels);
+            let taps = [self.at_nodes(0).nodes(), self.at_nodes(1).nodes(), self.at_nodes(2).nodes()];
+            let of = |chain: usize| taps.map(|nodes| nodes.map(|lane| C::chain(lane, chain)));
+            let all: [[Nodes; 3]; MOST_CHAINS] =
+                std::array::from_fn(|n| if n < C::CHAINS { of(n) } else { [[0.0; 3]; 3] });
+            take(tick, level, &all[..C::CHAINS]);
             tick += TICKS >> level;
         }
     }
 
-    /// One whole frame under a feed of its own; shorter steps hear the end of it. For tests and for the operating point.
-    pub(crate) fn step(&mut self, feed: &Feed, levels: &Levels) -> [f64; 4] {
+    /// One whole frame in which every chain hears `feed`. For tests and for the operating point.
+    pub(crate) fn step(&mut self, feed: &Feed, levels: &Levels) {
         let mut feeds = Feeds::new(1);
         feeds.settle(feed);
         self.begin_frame();
-        self.cover(&feeds, levels, 0..TICKS, |_, _, _| {});
-        [feed.pulse[2], self.tap(0), self.tap(1), self.tap(2)]
-    }
-
-    /// Voltage across a tank (0–2) at the end of the last step.
-    pub fn tap(&self, stage: usize) -> f64 {
-        self.state(stage).volts
+        self.cover(std::slice::from_ref(&feeds), levels, 0..TICKS, |_, _, _| {});
     }
 
     /// Voltage across a tank (0–2) at the nodes of the last step.
-    fn at_nodes(&self, stage: usize) -> &Nodes {
+    #[inline(always)]
+    fn at_nodes(&self, stage: usize) -> C {
         let (group, place) = self.place(stage);
         self.groups[group].tap(place)
     }
 
-    /// The states of a stage (0–2).
-    pub fn state(&self, stage: usize) -> &State {
+    /// The states of one chain's stage (0–2).
+    pub(crate) fn state(&self, chain: usize, stage: usize) -> State {
         let (group, place) = self.place(stage);
-        self.groups[group].state(place)
-    }
-
-    /// Energy held by the tanks, joules.
-    pub fn energy(&self) -> f64 {
-        self.groups.iter().map(Group::energy).sum()
+        self.groups[group].state(place).chain::<C>(chain)
     }
 
     /// What the solver had to do since the operating point.
-    pub fn counts(&self) -> Counts {
+    pub(crate) fn counts(&self) -> Counts {
         self.counts
     }
 
@@ -236,11 +257,14 @@ impl Chain {
     }
 
     /// Takes one step of level `level` or, where that will not do, the first part of it; returns the level it took.
-    #[inline]
-    fn advance(&mut self, mut level: usize, feed: impl Fn(usize) -> Feed, levels: &Levels) -> usize {
+    #[inline(always)]
+    fn advance(&mut self, mut level: usize, feeds: &[Feeds], tick: usize, levels: &Levels) -> usize {
         loop {
-            let solved = self.solve(&feed(level), levels, level);
-            match solved {
+            let each: [Feed; MOST_CHAINS] = std::array::from_fn(|n| {
+                if n < C::CHAINS { feeds[n % feeds.len()].at(tick, level) } else { Feed::default() }
+            });
+            let feed = Feed::gather(&each);
+            match self.solve(&feed, levels, level) {
                 Some(error) if self.pace.refuses(level, error) => self.counts.refused += 1,
                 Some(error) => {
                     self.pace.kept(level, error);
@@ -252,7 +276,7 @@ impl Chain {
                 }
                 None => {
                     self.counts.fallbacks += 1;
-                    self.coast(&feed(level), levels, level);
+                    self.coast(&feed, levels, level);
                     self.pace.kept(level, f64::INFINITY);
                     break;
                 }
@@ -264,8 +288,8 @@ impl Chain {
     }
 
     /// Solves every stage in signal order; the largest error of a stage, volts, or `None` when one does not settle.
-    #[inline]
-    fn solve(&mut self, feed: &Feed, levels: &Levels, level: usize) -> Option<f64> {
+    #[inline(always)]
+    fn solve(&mut self, feed: &Feed<C>, levels: &Levels, level: usize) -> Option<f64> {
         self.counts.steps += 1;
         let mut largest = Some(0.0);
         self.run(feed, levels, level, |group, drive, counts| match group.solve(drive, level) {
@@ -280,7 +304,8 @@ impl Chain {
     }
 
     #[cold]
-    fn coast(&mut self, feed: &Feed, levels: &Levels, level: usize) {
+    #[inline(never)]
+    fn coast(&mut self, feed: &Feed<C>, levels: &Levels, level: usize) {
         self.run(feed, levels, level, |group, drive, _| {
             if group.solve(drive, level) == Outcome::Restless {
                 group.coast(drive, level);
@@ -289,65 +314,64 @@ impl Chain {
         });
     }
 
-    #[inline]
+    #[inline(always)]
     fn run(
         &mut self,
-        feed: &Feed,
+        feed: &Feed<C>,
         levels: &Levels,
         level: usize,
-        mut solve: impl FnMut(&mut Group, &Drive<'_>, &mut Counts) -> bool,
+        mut solve: impl FnMut(&mut Group<C>, &Drive<'_, C>, &mut Counts) -> bool,
     ) -> bool {
-        let rail = levels.supply;
+        let rail = C::splat(levels.supply);
+        let zero = C::splat(0.0);
         let counts = &mut self.counts;
         let mut main = feed.main;
         if levels.overdriven {
-            let bias = self.input.driver(0).bias(rail);
-            let bus = feed.main.map(|v| bias + levels.drive * v);
-            if !solve(&mut self.input, &Drive { bus: &[bus], sweep: &[[0.0; 3]], rail }, counts) {
+            let bus = self.bias[3].mul_add(rail, main * C::splat(levels.drive));
+            if !solve(&mut self.input, &Drive { bus: &[bus], sweep: &[zero], rail }, counts) {
                 return false;
             }
-            main = self.input.bank_current(0, 0).map(|i| i * self.board.input.output);
+            main = self.input.bank_current(0, 0) * self.input_output;
         }
-        let zero = [0.0; 3];
-        let own = [&zero, &feed.jacks[0], &feed.jacks[1]];
-        let bias: [f64; 3] = std::array::from_fn(|n| self.board.stages()[n].driver.bias * rail);
-        let bus = |n: usize, linked: &Nodes, link: f64| -> Nodes {
-            std::array::from_fn(|m| {
-                bias[n]
-                    + levels.main[n] * main[m]
-                    + levels.own[n] * own[n][m]
-                    + levels.pulse[n] * feed.pulse[m]
-                    + link * linked[m]
-            })
+        let own = [zero, feed.jacks[0], feed.jacks[1]];
+        let mut bus = [zero; 3];
+        for n in 0..3 {
+            let heard = C::splat(levels.main[n]).mul_add(main, C::splat(levels.own[n]) * own[n]);
+            bus[n] = self.bias[n].mul_add(rail, C::splat(levels.pulse[n]).mul_add(feed.pulse, heard));
+        }
+        let [first, second, third] = bus;
+        let links = [C::splat(levels.link[0]), C::splat(levels.link[1])];
+        let followed = match &mut self.groups[..] {
+            [joined, _] => {
+                joined.set_link(levels.link[0]);
+                if !solve(joined, &Drive { bus: &[first, second], sweep: &feed.sweep[..2], rail }, counts) {
+                    return false;
+                }
+                joined
+            }
+            [one, two, _] => {
+                if !solve(one, &Drive { bus: &[first], sweep: &feed.sweep[..1], rail }, counts) {
+                    return false;
+                }
+                let second = links[0].mul_add(one.tap(0), second);
+                if !solve(two, &Drive { bus: &[second], sweep: &feed.sweep[1..2], rail }, counts) {
+                    return false;
+                }
+                two
+            }
+            _ => unreachable!("two groups or three"),
         };
-        let joined = self.groups.len() == 2;
-        let first = bus(0, &zero, 0.0);
-        if joined {
-            let second = bus(1, &zero, 0.0);
-            let group = &mut self.groups[0];
-            group.set_link(levels.link[0]);
-            let drive = Drive { bus: &[first, second], sweep: &feed.sweep[..2], rail };
-            if !solve(group, &drive, counts) {
-                return false;
-            }
-        } else {
-            if !solve(&mut self.groups[0], &Drive { bus: &[first], sweep: &feed.sweep[..1], rail }, counts) {
-                return false;
-            }
-            let second = bus(1, self.groups[0].tap(0), levels.link[0]);
-            if !solve(&mut self.groups[1], &Drive { bus: &[second], sweep: &feed.sweep[1..2], rail }, counts) {
-                return false;
-            }
-        }
-        let followed = &self.groups[usize::from(!joined)];
-        let out = followed.follower().map_or(zero, |follower| *follower.out());
-        let third = bus(2, &self.output.through(&out, level), levels.link[1]);
+        let out = match followed.follower() {
+            Some(follower) => follower.out(),
+            None => zero,
+        };
+        let third = links[1].mul_add(self.output.through(out, level), third);
         let last = self.groups.len() - 1;
         solve(&mut self.groups[last], &Drive { bus: &[third], sweep: &feed.sweep[2..], rail }, counts)
     }
 
     /// Moves every state to the end of the step that was solved.
-    #[inline]
+    #[inline(always)]
     fn keep(&mut self, levels: &Levels, level: usize) {
         if levels.overdriven {
             self.input.keep();
@@ -362,63 +386,83 @@ impl Chain {
     }
 }
 
+struct Cover<'a, C: Course, T>(&'a mut Chain<C>, &'a [Feeds], &'a Levels, Range<usize>, T);
+
+impl<C: Course, T: FnMut(usize, usize, &[[Nodes; 3]])> Task for Cover<'_, C, T> {
+    type Result = ();
+    #[inline(always)]
+    fn run(self) {
+        self.0.go(self.1, self.2, self.3, self.4);
+    }
+}
+
 /// The overdriven input as a stage without a coil: its load is the core, its treble cut the fixed capacitor, and its output
 /// coupling the one bank position, always closed through the output resistor.
-fn input_stage(board: &Board, celsius: f64, step: f64) -> Group {
-    let part = &board.input;
-    let tank = Tank {
-        coil: None,
-        core: part.load,
-        fixed: part.treble_cut,
-        bank: Bank {
-            kind: BankKind::Parallel,
-            capacitors: vec![part.coupling],
-            on: part.output,
-            off: part.output,
-            charge: 0.0,
-        },
-        sweep: None,
-        divider: None,
+fn input_stage<C: Course>(boards: &[Board], celsius: f64, step: f64) -> Group<C> {
+    let parts = |board: &Board| {
+        let part = &board.input;
+        let tank = Tank {
+            coil: None,
+            core: part.load,
+            fixed: part.treble_cut,
+            bank: Bank {
+                kind: BankKind::Parallel,
+                capacitors: vec![part.coupling],
+                on: part.output,
+                off: part.output,
+                charge: 0.0,
+            },
+            sweep: None,
+            divider: None,
+        };
+        Parts { driver: part.driver, tank, sweep: None }
     };
-    Group::new(&[(Driver::new(&part.driver, celsius), tank, None)], 0.0, None, celsius, step)
+    Group::new(&[boards.iter().map(parts).collect()], vec![0.0; boards.len()], None, celsius, step)
 }
 
 /// The follower's output capacitor into its level resistor, behind a buffer.
 #[derive(Clone, Debug)]
-struct OutputCapacitor {
-    farads: f64,
-    siemens: f64,
-    volts: f64,
-    replies: [Reply; LEVELS],
+struct OutputCapacitor<C: Course> {
+    volts: C::Lane,
+    replies: [Replies<C>; LEVELS],
 }
 
-impl OutputCapacitor {
-    fn new(farads: f64, ohms: f64, step: f64) -> Self {
-        let siemens = 1.0 / ohms;
-        let reply = Reply::of(farads, siemens, step);
-        let mut capacitor = Self { farads, siemens, volts: 0.0, replies: [reply; LEVELS] };
-        capacitor.set_step(step);
+/// [`Reply`] of every chain's.
+#[derive(Clone, Copy, Debug)]
+struct Replies<C: Course> {
+    stay: C,
+    follow: Grid<C>,
+}
+
+impl<C: Course> OutputCapacitor<C> {
+    fn new(boards: &[Board], step: f64) -> Self {
+        let none = Replies { stay: C::splat(0.0), follow: Grid::default() };
+        let mut capacitor = Self { volts: C::Lane::splat(0.0), replies: [none; LEVELS] };
+        capacitor.set_step(boards, step);
         capacitor
     }
 
-    fn set_step(&mut self, step: f64) {
-        for (level, reply) in self.replies.iter_mut().enumerate() {
-            *reply = Reply::of(self.farads, self.siemens, step * pace::part(level));
+    fn set_step(&mut self, boards: &[Board], step: f64) {
+        for (level, replies) in self.replies.iter_mut().enumerate() {
+            let reply = |n: usize| {
+                let part = &boards[n].follower;
+                Reply::of(part.output, 1.0 / part.level, step * pace::part(level))
+            };
+            *replies = Replies { stay: C::gather(|n| reply(n).stay), follow: Grid::gather(|n| reply(n).follow) };
         }
     }
 
     /// Voltage across the level resistor at the nodes.
-    #[inline]
-    fn through(&self, out: &Nodes, level: usize) -> Nodes {
-        let held = self.replies[level].at(self.volts, out);
-        std::array::from_fn(|m| out[m] - held[m])
+    #[inline(always)]
+    fn through(&self, out: C, level: usize) -> C {
+        let Replies { stay, follow } = &self.replies[level];
+        out - follow.apply(out) - *stay * C::each(self.volts)
     }
 
-    #[inline]
-    fn keep(&mut self, out: &Nodes, level: usize) {
-        let reply = &self.replies[level];
-        let row = &reply.follow[2];
-        self.volts = reply.stay[2] * self.volts + row[0] * out[0] + row[1] * out[1] + row[2] * out[2];
+    #[inline(always)]
+    fn keep(&mut self, out: C, level: usize) {
+        let Replies { stay, follow } = &self.replies[level];
+        self.volts = (follow.apply(out) + *stay * C::each(self.volts)).nodes()[2];
     }
 }
 

@@ -6,6 +6,7 @@
 //!   a shorter one     |·▲·▲·|
 //! ```
 
+use crate::lanes::Course;
 use crate::pace::{self, LEVELS};
 use crate::radau::{self, Nodes};
 
@@ -14,17 +15,30 @@ const CHANNELS: usize = 7;
 /// Most steps of the grid.
 pub(crate) const MOST: usize = 16;
 
-/// What reaches the chain at the nodes of a step, volts.
+/// What reaches a chain at the nodes of a step, volts; several chains, side by side, when `C` is that of several.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Feed {
+pub(crate) struct Feed<C = Nodes> {
     /// Main in.
-    pub main: Nodes,
+    pub(crate) main: C,
     /// Jacks of stages 2 and 3.
-    pub jacks: [Nodes; 2],
+    pub(crate) jacks: [C; 2],
     /// The exciter's pulse.
-    pub pulse: Nodes,
+    pub(crate) pulse: C,
     /// Gate voltages of the sweeps.
-    pub sweep: [Nodes; 3],
+    pub(crate) sweep: [C; 3],
+}
+
+impl<C: Course> Feed<C> {
+    /// From every chain's feed.
+    #[inline(always)]
+    pub(crate) fn gather(feeds: &[Feed]) -> Self {
+        Self {
+            main: C::gather(|n| feeds[n].main),
+            jacks: [C::gather(|n| feeds[n].jacks[0]), C::gather(|n| feeds[n].jacks[1])],
+            pulse: C::gather(|n| feeds[n].pulse),
+            sweep: std::array::from_fn(|stage| C::gather(|n| feeds[n].sweep[stage])),
+        }
+    }
 }
 
 impl Feed {

@@ -11,10 +11,10 @@
 
 use crate::board::Board;
 pub use crate::chain::Counts;
-use crate::chain::{Chain, Feed};
 use crate::controls::{Change, Controls};
+use crate::engine::Engine;
 use crate::exciter::Exciter;
-use crate::feed::{Feeds, MOST};
+use crate::feed::{Feed, Feeds, MOST};
 use crate::knobs::{Knob, Settings};
 use crate::limiter::Limiter;
 use crate::lines::{Line, Source};
@@ -62,7 +62,7 @@ pub struct Instrument {
     exciter: Exciter,
     up: Upsampler,
     feeds: Feeds,
-    chain: Chain,
+    chain: Engine,
     down: Decimator,
     mixer: Mixer,
     limiter: Limiter,
@@ -100,7 +100,7 @@ impl Instrument {
             switching: board.stages().map(|stage| Switching::new(board, stage)),
             exciter: Exciter::new(&board.exciter, internal_rate_hz),
             feeds: Feeds::new(factor),
-            chain: Chain::new(board, rate_hz, celsius, Accuracy::of(factor)),
+            chain: Engine::new(board, rate_hz, celsius, Accuracy::of(factor)),
             down: Decimator::new(),
             mixer: Mixer::new(rate_hz),
             gains,
@@ -215,8 +215,8 @@ impl Instrument {
             // While an edge waits or glides, the switches are looked after at every step of the grid.
             let end = if still { TICKS } else { tick + (1 << grid) };
             self.chain.cover(&self.feeds, &levels, tick..end, |tick, level, taps| {
-                for (lane, tap) in taps.into_iter().enumerate() {
-                    self.down.take(1 + lane, tick, level, tap);
+                for (stage, nodes) in taps.iter().enumerate() {
+                    self.down.take(1 + stage, tick, level, nodes);
                 }
             });
             tick = end;
@@ -227,7 +227,7 @@ impl Instrument {
     fn switch(&mut self, treatment: Treatment) {
         for stage in 0..3 {
             let step = 1.0 / self.internal_rate_hz;
-            let edge = self.switching[stage].advance(treatment, self.chain.state(stage), step);
+            let edge = self.switching[stage].advance(treatment, self.chain.state(stage).volts, step);
             if edge.changed {
                 self.chain.switch(stage, self.switching[stage].siemens());
             }
@@ -255,9 +255,9 @@ impl Instrument {
         self.chain.settle(&feed, &self.controls.levels());
         self.feeds.settle(&feed);
         for (stage, code) in codes.into_iter().enumerate() {
-            self.switching[stage].rest(code, treatment, self.chain.tap(stage));
+            self.switching[stage].rest(code, treatment, self.chain.state(stage).volts);
         }
-        let taps: [f64; 3] = std::array::from_fn(|stage| self.chain.tap(stage));
+        let taps: [f64; 3] = std::array::from_fn(|stage| self.chain.state(stage).volts);
         let lanes = [0.0, taps[0], taps[1], taps[2]];
         self.exciter.reset();
         self.up.reset();
@@ -290,7 +290,7 @@ impl Instrument {
     }
 
     /// The circuit as it stands: states of stage `stage` (0–2).
-    pub fn state(&self, stage: usize) -> &crate::stage::State {
+    pub fn state(&self, stage: usize) -> crate::stage::State {
         self.chain.state(stage)
     }
 }

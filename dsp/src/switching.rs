@@ -9,7 +9,6 @@
 //! - **bleed** puts a resistor across every switch, which keeps idle capacitors near the tank voltage.
 
 use crate::board::{Board, Stage};
-use crate::stage::State;
 
 /// Most positions of a bank.
 const POSITIONS: usize = 16;
@@ -125,14 +124,14 @@ impl Switching {
         self.code == self.wanted && !self.gliding && self.bleeding == treatment.bleed
     }
 
-    /// Goes on by one step of `step` seconds with the tank in `state`.
-    pub(crate) fn advance(&mut self, treatment: Treatment, state: &State, step: f64) -> Edge {
+    /// Goes on by one step of `step` seconds with the tank at `volts`.
+    pub(crate) fn advance(&mut self, treatment: Treatment, volts: f64, step: f64) -> Edge {
         let mut edge = Edge::default();
         if self.bleeding != treatment.bleed {
             self.bleeding = treatment.bleed;
             edge.changed = true;
         }
-        if self.code != self.wanted && self.may_go(treatment, state.volts, step) {
+        if self.code != self.wanted && self.may_go(treatment, volts, step) {
             for n in 0..self.positions {
                 let before = self.target_of(n, self.code);
                 let after = self.target_of(n, self.wanted);
@@ -143,7 +142,7 @@ impl Switching {
             self.gliding = true;
             edge.hard = treatment.soft_edge <= 0.0;
         }
-        self.last_volts = state.volts;
+        self.last_volts = volts;
         if self.gliding {
             let most = if treatment.soft_edge > 0.0 { step / treatment.soft_edge } else { 1.0 };
             self.gliding = false;
@@ -201,15 +200,11 @@ mod tests {
         Switching::new(&board, &board.stage1)
     }
 
-    fn at(volts: f64) -> State {
-        State { volts, ..State::default() }
-    }
-
     #[test]
     fn a_plain_edge_goes_over_in_one_step() {
         let mut switching = switching();
         switching.want(0b0101);
-        let edge = switching.advance(Treatment::default(), &at(1.0), 1e-5);
+        let edge = switching.advance(Treatment::default(), 1.0, 1e-5);
         assert!(edge.changed && edge.hard);
         assert_eq!(switching.siemens()[..4], [0.01, 1e-9, 0.01, 1e-9]);
         assert!(switching.is_idle(Treatment::default()));
@@ -221,13 +216,13 @@ mod tests {
         let mut switching = switching();
         switching.rest(0, wait, 0.5);
         switching.want(1);
-        assert!(!switching.advance(wait, &at(0.3), 1e-5).changed);
-        assert!(switching.advance(wait, &at(-0.1), 1e-5).hard);
+        assert!(!switching.advance(wait, 0.3, 1e-5).changed);
+        assert!(switching.advance(wait, -0.1, 1e-5).hard);
         // A tank that never crosses: one period of code 1, 98 nF on 0.5 H.
         switching.want(0);
         let period = std::f64::consts::TAU * (0.5f64 * 98e-9).sqrt();
         let mut waited = 0.0;
-        while !switching.advance(wait, &at(-0.2), 1e-5).hard {
+        while !switching.advance(wait, -0.2, 1e-5).hard {
             waited += 1e-5;
             assert!(waited < 1.01 * period);
         }
@@ -242,7 +237,7 @@ mod tests {
         let mut steps = 0;
         let mut last = switching.siemens()[3];
         loop {
-            let edge = switching.advance(soft, &at(0.0), 1e-5);
+            let edge = switching.advance(soft, 0.0, 1e-5);
             assert!(edge.changed && !edge.hard);
             steps += 1;
             let now = switching.siemens()[3];
@@ -262,11 +257,11 @@ mod tests {
         board.stage1.bank.charge = 2e-12;
         let mut switching = Switching::new(&board, &board.stage1);
         let bleed = Treatment { bleed: true, ..Treatment::default() };
-        assert!(switching.advance(bleed, &at(0.0), 1e-5).changed);
+        assert!(switching.advance(bleed, 0.0, 1e-5).changed);
         assert_eq!(switching.siemens()[0], 1e-9 + 1e-6);
         switching.want(0b0011);
-        assert_eq!(switching.advance(bleed, &at(0.0), 1e-5).charge, 4e-12);
+        assert_eq!(switching.advance(bleed, 0.0, 1e-5).charge, 4e-12);
         switching.want(0b0001);
-        assert_eq!(switching.advance(bleed, &at(0.0), 1e-5).charge, -2e-12);
+        assert_eq!(switching.advance(bleed, 0.0, 1e-5).charge, -2e-12);
     }
 }

@@ -13,21 +13,24 @@
 
 use super::{BODY_DIODE_SATURATION, junction, thermal};
 use crate::board::Sweep;
+use crate::lanes::{Course, MOST_CHAINS, Number};
 
-/// The law of one channel at one temperature.
+/// The law of one channel at one temperature; of several, side by side, when `L` is a pack.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Channel {
-    k: f64,
-    threshold: f64,
+pub(crate) struct Channel<L = f64> {
+    k: L,
+    threshold: L,
     vt: f64,
     /// Saturation current of the body diode, zero without one.
-    diode: f64,
+    diode: L,
     critical: f64,
+    /// Whether any has a body diode.
+    has_diode: bool,
 }
 
 impl Channel {
     /// The law of a board's sweep at a temperature.
-    pub fn of(part: &Sweep, celsius: f64) -> Self {
+    pub(crate) fn of(part: &Sweep, celsius: f64) -> Self {
         let vt = thermal::voltage(celsius);
         let silicon = BODY_DIODE_SATURATION * thermal::saturation_factor(celsius, thermal::SILICON_GAP);
         Self {
@@ -36,43 +39,82 @@ impl Channel {
             vt,
             diode: if part.body_diode { silicon } else { 0.0 },
             critical: vt * (vt / (std::f64::consts::SQRT_2 * silicon)).ln(),
+            has_diode: part.body_diode,
         }
     }
 
+    /// Of every chain's channel.
+    pub(crate) fn gather<C: Course>(mut chain: impl FnMut(usize) -> Self) -> Channel<C::Lane> {
+        let all: [Self; MOST_CHAINS] = std::array::from_fn(|n| chain(n.min(C::CHAINS - 1)));
+        Channel {
+            k: C::lane(|n| all[n].k),
+            threshold: C::lane(|n| all[n].threshold),
+            vt: all[0].vt,
+            diode: C::lane(|n| all[n].diode),
+            critical: all[0].critical,
+            has_diode: all.iter().any(|channel| channel.has_diode),
+        }
+    }
+}
+
+impl<L: Number<Lane = L>> Channel<L> {
     /// Drain current and its derivative by `v_ds`, amperes and siemens.
-    #[inline]
-    pub fn current(&self, gate: f64, vds: f64) -> (f64, f64) {
-        let over = (gate - self.threshold) / self.vt;
-        let (at_source, _) = soft_plus(0.5 * over);
-        let (at_drain, slope) = soft_plus(0.5 * (over - vds / self.vt));
-        let scale = 2.0 * self.k * self.vt * self.vt;
-        let [body] = junction::exp([-vds / self.vt]);
-        (
-            scale * (at_source * at_source - at_drain * at_drain) - self.diode * (body - 1.0),
-            scale * at_drain * slope / self.vt + self.diode * body / self.vt,
-        )
+    #[inline(always)]
+    pub(crate) fn current<X: Number<Lane = L>>(&self, gate: X, vds: X) -> (X, X) {
+        let per_vt = X::splat(1.0 / self.vt);
+        let half = X::splat(0.5);
+        let over = (gate - X::each(self.threshold)) * per_vt;
+        let (at_source, _) = soft_plus(half * over);
+        let (at_drain, slope) = soft_plus(half * (over - vds * per_vt));
+        let scale = X::each(self.k) * X::splat(2.0 * self.vt * self.vt);
+        let current = scale * (at_source * at_source - at_drain * at_drain);
+        let by_vds = scale * at_drain * slope * per_vt;
+        if self.has_diode {
+            let diode = X::each(self.diode);
+            let body = diode * (-vds * per_vt).exp();
+            (current - (body - diode), by_vds + body * per_vt)
+        } else {
+            (current, by_vds)
+        }
     }
 
-    /// Whether the channel carries less than a picoampere wherever `v_ds` stays above `lowest`.
-    #[inline]
-    pub fn is_off(&self, gate: f64, lowest: f64) -> bool {
+    /// Whether every channel carries less than a picoampere at these voltages.
+    #[inline(always)]
+    pub(crate) fn is_off<X: Number<Lane = L>>(&self, gate: X, vds: X) -> bool {
         // F(x) ≈ eˣ here: 2k·V_T²·e^{−22} is 7·10⁻¹⁶ A at 2 mA/V².
-        let end = gate - self.threshold - lowest.min(0.0);
-        end < -22.0 * self.vt && (self.diode == 0.0 || lowest > -8.0 * self.vt)
+        let end = gate - X::each(self.threshold) - vds.min(X::splat(0.0));
+        let blocks = !self.has_diode || !X::splat(-8.0 * self.vt).any_above(vds);
+        blocks && !end.any_above(X::splat(-22.0 * self.vt))
     }
 
     /// Limits a step of `v_ds`, which turns the body diode on downwards.
-    #[inline]
-    pub fn limited(&self, old: f64, new: f64) -> f64 {
-        if self.diode > 0.0 { -junction::limited(-old, -new, self.vt, self.critical) } else { new }
+    #[inline(always)]
+    pub(crate) fn limited<X: Number<Lane = L>>(&self, old: X, new: X) -> X {
+        if self.has_diode { -junction::limited(-old, -new, X::splat(self.vt), X::splat(self.critical)) } else { new }
     }
 }
 
 /// `ln(1 + eᶻ)` and its derivative, without overflow.
-#[inline]
-fn soft_plus(z: f64) -> (f64, f64) {
-    let [tail] = junction::exp([-z.abs()]);
-    (z.max(0.0) + tail.ln_1p(), if z > 0.0 { 1.0 / (1.0 + tail) } else { tail / (1.0 + tail) })
+#[inline(always)]
+fn soft_plus<X: Number>(z: X) -> (X, X) {
+    let (zero, one) = (X::splat(0.0), X::splat(1.0));
+    let tail = (-z.abs()).exp();
+    let share = one / (one + tail);
+    (z.max(zero) + ln_one_plus(tail), z.where_above(zero, share, tail * share))
+}
+
+/// `ln(1 + t)` for t from 0 to 1, to 4 units in the last place: `2·artanh(t/(2 + t))`, whose argument is at most a third.
+#[inline(always)]
+fn ln_one_plus<X: Number>(t: X) -> X {
+    let y = t / (t + X::splat(2.0));
+    let square = y * y;
+    let mut sum = X::splat(1.0 / 33.0);
+    let mut n = 31;
+    while n > 0 {
+        sum = sum.mul_add(square, X::splat(1.0 / f64::from(n)));
+        n -= 2;
+    }
+    (y + y) * sum
 }
 
 #[cfg(test)]
@@ -111,6 +153,15 @@ mod tests {
         let bare = Channel { diode: 0.0, ..channel };
         assert_relative_eq!(bare.current(1.3, 0.4).0, -bare.current(0.9, -0.4).0, max_relative = 1e-12);
         assert_eq!(bare.current(1.3, 0.0).0, 0.0);
+    }
+
+    #[test]
+    fn the_logarithm_agrees_with_the_library() {
+        for n in 0..=1000 {
+            for t in [f64::from(n) * 1e-3, 0.5f64.powi(n)] {
+                approx::assert_relative_eq!(ln_one_plus(t), t.ln_1p(), max_relative = 4.0 * f64::EPSILON);
+            }
+        }
     }
 
     #[test]

@@ -21,45 +21,52 @@
 use super::junction;
 use super::thermal;
 use crate::board::Transistor;
+use crate::lanes::{Course, MOST_CHAINS, Number};
 
-/// The law of one transistor at one temperature.
+/// The law of one transistor at one temperature; of several, side by side, when `L` is a pack.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Law {
+pub(crate) struct Law<L = f64> {
     /// Saturation current, amperes.
-    pub is: f64,
+    pub(crate) is: L,
     /// Forward current gain.
-    pub bf: f64,
+    pub(crate) bf: L,
     /// Reverse current gain.
-    pub br: f64,
+    pub(crate) br: L,
     /// Emission coefficient, base–emitter.
-    pub nf: f64,
+    pub(crate) nf: L,
     /// Thermal voltage, volts.
-    pub vt: f64,
+    pub(crate) vt: f64,
     /// Extra collector–base leakage, amperes.
-    pub leakage: f64,
-    critical: [f64; 2],
+    pub(crate) leakage: L,
+    /// Voltages of greatest curvature of both junctions.
+    critical: [L; 2],
+    /// What every evaluation needs: `1/(n_F·V_T)`, `1/β_F`, `I_S/β_R + I_L`, and `I_S` more.
+    per_be: L,
+    per_bf: L,
+    base_reverse: L,
+    collector_reverse: L,
 }
 
-/// Currents of one transistor at one node, with their derivatives.
+/// Currents of one transistor, with their derivatives.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Currents {
+pub(crate) struct Currents<X = f64> {
     /// Into the collector, amperes.
-    pub collector: f64,
+    pub(crate) collector: X,
     /// Into the base, amperes.
-    pub base: f64,
+    pub(crate) base: X,
     /// ∂`i_c/∂v_be`, siemens.
-    pub collector_by_be: f64,
+    pub(crate) collector_by_be: X,
     /// −∂`i_c/∂v_bc`, siemens.
-    pub collector_by_cb: f64,
+    pub(crate) collector_by_cb: X,
     /// ∂`i_b/∂v_be`, siemens.
-    pub base_by_be: f64,
+    pub(crate) base_by_be: X,
     /// ∂`i_b/∂v_bc`, siemens.
-    pub base_by_bc: f64,
+    pub(crate) base_by_bc: X,
 }
 
 impl Law {
     /// The law of a board's transistor at a temperature.
-    pub fn of(part: &Transistor, celsius: f64) -> Self {
+    pub(crate) fn of(part: &Transistor, celsius: f64) -> Self {
         let vt = thermal::voltage(celsius);
         let is = part.saturation * thermal::saturation_factor(celsius, thermal::GERMANIUM_GAP);
         let critical = |scale: f64| scale * (scale / (std::f64::consts::SQRT_2 * is)).ln();
@@ -71,49 +78,87 @@ impl Law {
             vt,
             leakage: part.leakage * thermal::leakage_factor(celsius),
             critical: [critical(part.emission * vt), critical(vt)],
+            per_be: 0.0,
+            per_bf: 0.0,
+            base_reverse: 0.0,
+            collector_reverse: 0.0,
+        }
+        .prepared()
+    }
+
+    fn prepared(self) -> Self {
+        let base_reverse = self.is / self.br + self.leakage;
+        Self {
+            per_be: 1.0 / (self.nf * self.vt),
+            per_bf: 1.0 / self.bf,
+            base_reverse,
+            collector_reverse: self.is + base_reverse,
+            ..self
         }
     }
 
-    /// Currents at several nodes at once; `be` and `bc` are the junction voltages.
+    /// Of every chain's transistor.
+    pub(crate) fn gather<C: Course>(mut chain: impl FnMut(usize) -> Self) -> Law<C::Lane> {
+        let all: [Self; MOST_CHAINS] = std::array::from_fn(|n| chain(n.min(C::CHAINS - 1)));
+        let of = |f: fn(&Self) -> f64| C::lane(|n| f(&all[n]));
+        Law {
+            is: of(|l| l.is),
+            bf: of(|l| l.bf),
+            br: of(|l| l.br),
+            nf: of(|l| l.nf),
+            vt: all[0].vt,
+            leakage: of(|l| l.leakage),
+            critical: [of(|l| l.critical[0]), of(|l| l.critical[1])],
+            per_be: of(|l| l.per_be),
+            per_bf: of(|l| l.per_bf),
+            base_reverse: of(|l| l.base_reverse),
+            collector_reverse: of(|l| l.collector_reverse),
+        }
+    }
+}
+
+impl<L: Number<Lane = L>> Law<L> {
+    /// Currents under the junction voltages `be` and `bc`.
     #[inline(always)]
-    pub fn currents<const N: usize>(&self, be: [f64; N], bc: [f64; N]) -> [Currents; N] {
-        let (per_be, per_bc) = (1.0 / (self.nf * self.vt), 1.0 / self.vt);
-        let forward = junction::exp(be.map(|v| v * per_be));
+    pub(crate) fn currents<X: Number<Lane = L>>(&self, be: X, bc: X) -> Currents<X> {
+        let per_bc = X::splat(1.0 / self.vt);
+        let (per_be, per_bf, is) = (X::each(self.per_be), X::each(self.per_bf), X::each(self.is));
+        let f = is * (be * per_be).exp();
+        let forward = f - is;
+        let forward_slope = f * per_be;
         // Below −20 V_T the reverse junction adds less than 10⁻¹⁴ A to its leakage.
-        let reverse =
-            if bc.iter().all(|v| *v < -20.0 * self.vt) { [0.0; N] } else { junction::exp(bc.map(|v| v * per_bc)) };
-        let base_reverse = self.is / self.br + self.leakage;
-        let collector_reverse = self.is + base_reverse;
-        let per_bf = 1.0 / self.bf;
-        std::array::from_fn(|m| {
-            let (f, r) = (self.is * forward[m], reverse[m]);
-            Currents {
-                collector: (f - self.is) - collector_reverse * (r - 1.0),
-                base: (f - self.is) * per_bf + base_reverse * (r - 1.0),
-                collector_by_be: f * per_be,
-                collector_by_cb: collector_reverse * r * per_bc,
-                base_by_be: f * per_be * per_bf,
-                base_by_bc: base_reverse * r * per_bc,
-            }
-        })
+        let r = if bc.any_above(X::splat(-20.0 * self.vt)) { (bc * per_bc).exp() } else { X::splat(0.0) };
+        let base_reverse = X::each(self.base_reverse);
+        let collector_reverse = X::each(self.collector_reverse);
+        let reverse = r - X::splat(1.0);
+        let reverse_slope = r * per_bc;
+        Currents {
+            collector: forward - collector_reverse * reverse,
+            base: forward.mul_add(per_bf, base_reverse * reverse),
+            collector_by_be: forward_slope,
+            collector_by_cb: collector_reverse * reverse_slope,
+            base_by_be: forward_slope * per_bf,
+            base_by_bc: base_reverse * reverse_slope,
+        }
     }
 
     /// Limits a step of the base–emitter voltage.
-    #[inline]
-    pub fn limited_be(&self, old: f64, new: f64) -> f64 {
-        junction::limited(old, new, self.nf * self.vt, self.critical[0])
+    #[inline(always)]
+    pub(crate) fn limited_be<X: Number<Lane = L>>(&self, old: X, new: X) -> X {
+        junction::limited(old, new, X::each(self.nf) * X::splat(self.vt), X::each(self.critical[0]))
     }
 
     /// Limits a step of the base–collector voltage.
-    #[inline]
-    pub fn limited_bc(&self, old: f64, new: f64) -> f64 {
-        junction::limited(old, new, self.vt, self.critical[1])
+    #[inline(always)]
+    pub(crate) fn limited_bc<X: Number<Lane = L>>(&self, old: X, new: X) -> X {
+        junction::limited(old, new, X::splat(self.vt), X::each(self.critical[1]))
     }
 
-    /// A junction below this voltage carries less than 10⁻⁵ of its saturation current, and its steps do not matter.
-    #[inline]
-    pub fn off_below(&self) -> f64 {
-        -12.0 * self.vt
+    /// How far a junction moved, volts, where it conducts: below −12 `V_T` it carries less than 10⁻⁵ of its saturation
+    /// current, and its steps do not matter.
+    #[inline(always)]
+    pub(crate) fn moved<X: Number>(&self, old: X, new: X) -> X {
+        old.max(new).where_above(X::splat(-12.0 * self.vt), (new - old).abs(), X::splat(0.0))
     }
 }
 
@@ -136,9 +181,9 @@ mod tests {
             (part(20.66e-6, 229.6, 14.66, 1.133), 0.1e-3, 50.99),
             (part(20.66e-6, 229.6, 14.66, 1.133), 1.0e-3, 112.68),
         ] {
-            let law = Law { vt: 25.5e-3, ..Law::of(&law, 25.0) };
+            let law = Law { vt: 25.5e-3, ..Law::of(&law, 25.0) }.prepared();
             // Collector tied to base, v_bc = 0: the reverse junction is silent and i_c is the forward law alone.
-            let [at] = law.currents([millivolts * 1e-3], [0.0]);
+            let at = law.currents(millivolts * 1e-3, 0.0);
             assert_relative_eq!(at.collector, amperes, max_relative = 3e-4);
             assert_relative_eq!(at.base, amperes / law.bf, max_relative = 3e-4);
         }
@@ -149,7 +194,7 @@ mod tests {
         let law = Law::of(&Transistor { leakage: 0.3e-6, ..part(2e-6, 90.0, 8.0, 1.0) }, 31.0);
         let e = 1e-7;
         for (be, bc) in [(0.15, -2.0), (0.12, 0.11), (-0.5, 0.05), (-1.0, -1.0)] {
-            let [here, up, right] = law.currents([be, be + e, be], [bc, bc, bc + e]);
+            let [here, up, right] = [(be, bc), (be + e, bc), (be, bc + e)].map(|(be, bc)| law.currents(be, bc));
             let close = |a: f64, b: f64| assert_relative_eq!(a, b, max_relative = 1e-4, epsilon = 1e-12);
             close(here.collector_by_be, (up.collector - here.collector) / e);
             close(here.base_by_be, (up.base - here.base) / e);
@@ -157,7 +202,7 @@ mod tests {
             close(here.base_by_bc, (right.base - here.base) / e);
         }
         // Both junctions equally forward: the transport current vanishes and only base currents are left.
-        let [even] = law.currents([0.1], [0.1]);
+        let even = law.currents(0.1, 0.1);
         let forward = law.is * ((0.1 / law.vt).exp() - 1.0);
         assert_relative_eq!(even.collector + even.base, forward / law.bf, max_relative = 1e-9);
     }
@@ -165,7 +210,7 @@ mod tests {
     #[test]
     fn far_off_only_the_leakage_is_left() {
         let law = Law::of(&Transistor { leakage: 0.3e-6, ..part(2e-6, 90.0, 8.0, 1.02) }, 25.0);
-        let [off] = law.currents([-5.0], [-5.0]);
+        let off = law.currents(-5.0, -5.0);
         assert_relative_eq!(off.collector, 2e-6 / 8.0 + 0.3e-6, max_relative = 1e-12);
     }
 }

@@ -47,19 +47,6 @@ impl Branch {
         let stay = radau::apply(&k, &row_sums(&slope));
         Self { admittance: k, history: stay.map(|x| -x), keep: stay[2], take: k[2] }
     }
-
-    /// The state at the end of a step.
-    #[inline(always)]
-    pub(crate) fn end(&self, state: f64, volts: &Nodes) -> f64 {
-        self.keep * state + (self.take[0] * volts[0] + self.take[1] * volts[1] + self.take[2] * volts[2])
-    }
-
-    /// The current drawn at the nodes.
-    #[inline(always)]
-    pub(crate) fn current(&self, state: f64, volts: &Nodes) -> Nodes {
-        let drawn = radau::apply(&self.admittance, volts);
-        std::array::from_fn(|m| drawn[m] - self.history[m] * state)
-    }
 }
 
 /// How the voltage u of a capacitor behind a conductance replies: `u = α·u₀ + B·v + K·i`, i fed into the point between.
@@ -80,13 +67,6 @@ impl Reply {
         Self { stay: radau::apply(&fed, &row_sums(&slope)), follow: radau::scaled(&fed, siemens), fed }
     }
 
-    /// u at the nodes with nothing fed in.
-    #[inline]
-    pub(crate) fn at(&self, start: f64, volts: &Nodes) -> Nodes {
-        let follow = radau::apply(&self.follow, volts);
-        std::array::from_fn(|m| follow[m] + self.stay[m] * start)
-    }
-
     /// The branch as the tank sees it: `i = G·(v − u)`.
     pub(crate) fn branch(&self, siemens: f64) -> Branch {
         Branch {
@@ -101,34 +81,4 @@ impl Reply {
 /// `m·(1 1 1)ᵀ`.
 fn row_sums(m: &Map) -> Nodes {
     radau::apply(m, &[1.0; 3])
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use approx::assert_relative_eq;
-
-    /// Closed form: a capacitor behind a resistor, and a coil with its wire, relax as e^{−t/τ}.
-    #[test]
-    fn a_lone_branch_relaxes_exponentially() {
-        let (step, ohms, farads, henries) = (2e-6, 1e3, 47e-9, 0.05);
-        let held = [2.0; 3];
-        let charging = Branch::behind(farads, 1.0 / ohms, step);
-        let end = 2.0 + (-0.5 - 2.0) * (-step / (ohms * farads)).exp();
-        assert_relative_eq!(charging.end(-0.5, &held), end, max_relative = 1e-7);
-        let coil = Branch::coil(henries, ohms, step);
-        let end = 2e-3 + (-1e-3 - 2e-3) * (-step * ohms / henries).exp();
-        assert_relative_eq!(coil.end(-1e-3, &held), end, max_relative = 1e-7);
-    }
-
-    /// What a branch draws over a step is what its state gains.
-    #[test]
-    fn charge_drawn_is_charge_kept() {
-        let (step, farads, siemens) = (5e-6, 100e-9, 1.0 / 100.0);
-        let branch = Branch::behind(farads, siemens, step);
-        let volts = [0.3, -0.2, 0.9];
-        let drawn = branch.current(0.7, &volts);
-        let charge: f64 = (0..3).map(|m| radau::A[2][m] * drawn[m]).sum::<f64>() * step;
-        assert_relative_eq!(charge, farads * (branch.end(0.7, &volts) - 0.7), max_relative = 1e-12);
-    }
 }

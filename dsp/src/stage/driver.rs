@@ -12,138 +12,125 @@
 
 use crate::board;
 use crate::device::Law;
+use crate::lanes::{Course, Grid};
 use crate::pace::Past;
-use crate::radau::{self, Nodes};
 
 /// A device's current about its present voltages: `i + g·Δv`.
 #[derive(Clone, Copy, Debug, Default)]
-pub(crate) struct Linear {
+pub(crate) struct Linear<C> {
     /// Current drawn, amperes.
-    pub(crate) current: Nodes,
+    pub(crate) current: C,
     /// By its own voltage, siemens.
-    pub(crate) by_own: Nodes,
+    pub(crate) by_own: C,
     /// By the voltage on its bus, siemens; only a driver has one.
-    pub(crate) by_bus: Nodes,
+    pub(crate) by_bus: C,
 }
 
 #[derive(Clone, Debug)]
-pub(crate) struct Driver {
-    law: Law,
-    part: board::Driver,
-    /// Junction voltages at the nodes.
-    be: Nodes,
-    bc: Nodes,
+pub(crate) struct Driver<C: Course> {
+    law: Law<C::Lane>,
+    parts: Vec<board::Driver>,
+    base: C::Lane,
+    emitter: C::Lane,
+    /// Junction voltages.
+    be: C,
+    bc: C,
     /// The same in the last step.
-    last: [Nodes; 2],
-    step: Step,
+    last: [C; 2],
+    /// Newton's step of the junction voltages: for Δv = 0, and per volt of Δv and of `Δv_j`.
+    step_be: [C; 3],
+    step_bc: [C; 3],
 }
 
-/// Newton's step of the junction voltages, by node: for Δv = 0, and per volt of Δv and of `Δv_j`.
-#[derive(Clone, Copy, Debug, Default)]
-struct Step {
-    be: [Nodes; 3],
-    bc: [Nodes; 3],
-}
-
-impl Driver {
-    pub(crate) fn new(part: &board::Driver, celsius: f64) -> Self {
+impl<C: Course> Driver<C> {
+    /// One part for every chain.
+    pub(crate) fn new(parts: &[board::Driver], celsius: f64) -> Self {
+        let off = [C::splat(0.0), C::splat(-1.0)];
         Self {
-            law: Law::of(&part.transistor, celsius),
-            part: *part,
-            be: [0.0; 3],
-            bc: [-1.0; 3],
-            last: [[0.0; 3], [-1.0; 3]],
-            step: Step::default(),
+            law: law::<C>(parts, celsius),
+            base: C::lane(|n| parts[n].base),
+            emitter: C::lane(|n| parts[n].emitter),
+            parts: parts.to_vec(),
+            be: off[0],
+            bc: off[1],
+            last: off,
+            step_be: [C::splat(0.0); 3],
+            step_bc: [C::splat(0.0); 3],
         }
     }
 
     pub(crate) fn heat(&mut self, celsius: f64) {
-        self.law = Law::of(&self.part.transistor, celsius);
+        self.law = law::<C>(&self.parts, celsius);
     }
 
-    /// The bias on the bus for a supply, volts.
-    pub(crate) fn bias(&self, supply: f64) -> f64 {
-        self.part.bias * supply
-    }
-
-    /// Starts a step: from the end of the last one, or from its course carried on. A guess never
-    /// goes up by more than Newton may.
-    #[inline]
+    /// Starts a step: from the end of the last one, or from its course carried on. A guess never goes up by more than
+    /// Newton may.
+    #[inline(always)]
     pub(crate) fn start(&mut self, past: Option<Past>) {
-        let [be, bc] = self.last;
+        let (be, bc) = (self.last[0].end(), self.last[1].end());
+        (self.be, self.bc) = (be, bc);
         if let Some(past) = past {
-            let (ahead_be, ahead_bc) = (radau::apply(past.ahead(), &be), radau::apply(past.ahead(), &bc));
-            self.be = std::array::from_fn(|m| self.law.limited_be(be[2], ahead_be[m]));
-            self.bc = std::array::from_fn(|m| self.law.limited_bc(bc[2], ahead_bc[m]));
-        } else {
-            (self.be, self.bc) = ([be[2]; 3], [bc[2]; 3]);
+            let ahead = Grid::constant(past.ahead());
+            self.be = self.law.limited_be(be, ahead.apply(self.last[0]));
+            self.bc = self.law.limited_bc(bc, ahead.apply(self.last[1]));
         }
     }
 
     /// Whether Newton stands on numbers.
     pub(crate) fn is_finite(&self) -> bool {
-        self.be.iter().chain(&self.bc).all(|v| v.is_finite())
+        self.be.is_finite() && self.bc.is_finite()
     }
 
     /// Ends a step.
-    #[inline]
+    #[inline(always)]
     pub(crate) fn keep(&mut self) {
         self.last = [self.be, self.bc];
     }
 
-    #[inline]
-    pub(crate) fn linearise(&mut self, bus: &Nodes, tank: &Nodes, rail: f64) -> Linear {
-        let board::Driver { base: rb, emitter: re, .. } = self.part;
-        let currents = self.law.currents(self.be, self.bc);
-        let mut linear = Linear::default();
-        for m in 0..3 {
-            let at = currents[m];
-            let loop_left = bus[m] - self.be[m] - rb * at.base - re * (at.collector + at.base);
-            let collector_left = rail + tank[m] - (bus[m] - rb * at.base) + self.bc[m];
-            let a11 = 1.0 + rb * at.base_by_be + re * (at.collector_by_be + at.base_by_be);
-            let a12 = rb * at.base_by_bc + re * (at.base_by_bc - at.collector_by_cb);
-            let a21 = rb * at.base_by_be;
-            let a22 = 1.0 + rb * at.base_by_bc;
-            let per_determinant = 1.0 / (a11 * a22 - a12 * a21);
-            let be = [
-                (a22 * loop_left + a12 * collector_left) * per_determinant,
-                a12 * per_determinant,
-                (a22 - a12) * per_determinant,
-            ];
-            let bc = [
-                -(a11 * collector_left + a21 * loop_left) * per_determinant,
-                -a11 * per_determinant,
-                (a11 - a21) * per_determinant,
-            ];
-            let by = |k: usize| at.collector_by_be * be[k] - at.collector_by_cb * bc[k];
-            linear.current[m] = at.collector + by(0);
-            linear.by_own[m] = by(1);
-            linear.by_bus[m] = by(2);
-            for k in 0..3 {
-                self.step.be[k][m] = be[k];
-                self.step.bc[k][m] = bc[k];
-            }
+    #[inline(always)]
+    pub(crate) fn linearise(&mut self, bus: C, tank: C, rail: C) -> Linear<C> {
+        let (rb, re, one) = (C::each(self.base), C::each(self.emitter), C::splat(1.0));
+        let at = self.law.currents(self.be, self.bc);
+        let drop = rb * at.base;
+        let loop_left = bus - self.be - drop - re * (at.collector + at.base);
+        let collector_left = rail + tank - (bus - drop) + self.bc;
+        let a21 = rb * at.base_by_be;
+        let a11 = re.mul_add(at.collector_by_be + at.base_by_be, one + a21);
+        let by_bc = rb * at.base_by_bc;
+        let a12 = re.mul_add(at.base_by_bc - at.collector_by_cb, by_bc);
+        let a22 = one + by_bc;
+        let per_determinant = one / (a11 * a22 - a12 * a21);
+        self.step_be = [
+            (a22 * loop_left + a12 * collector_left) * per_determinant,
+            a12 * per_determinant,
+            (a22 - a12) * per_determinant,
+        ];
+        self.step_bc = [
+            -(a11 * collector_left + a21 * loop_left) * per_determinant,
+            -(a11 * per_determinant),
+            (a11 - a21) * per_determinant,
+        ];
+        let (f, r) = (at.collector_by_be, -at.collector_by_cb);
+        let ([be, be_own, be_bus], [bc, bc_own, bc_bus]) = (self.step_be, self.step_bc);
+        Linear {
+            current: at.collector + f.mul_add(be, r * bc),
+            by_own: f.mul_add(be_own, r * bc_own),
+            by_bus: f.mul_add(be_bus, r * bc_bus),
         }
-        linear
     }
 
-    /// Takes Newton's step; returns the largest change of a junction that conducts, volts.
-    #[inline]
-    pub(crate) fn advance(&mut self, tank: &Nodes, bus: &Nodes) -> f64 {
-        let off = self.law.off_below();
-        let mut moved: f64 = 0.0;
-        for m in 0..3 {
-            let by = |step: &[Nodes; 3]| step[0][m] + step[1][m] * tank[m] + step[2][m] * bus[m];
-            let be = self.law.limited_be(self.be[m], self.be[m] + by(&self.step.be));
-            let bc = self.law.limited_bc(self.bc[m], self.bc[m] + by(&self.step.bc));
-            for (old, new) in [(self.be[m], be), (self.bc[m], bc)] {
-                if old.max(new) > off {
-                    moved = moved.max((new - old).abs());
-                }
-            }
-            self.be[m] = be;
-            self.bc[m] = bc;
-        }
+    /// Takes Newton's step; returns how far junctions that conduct moved, volts.
+    #[inline(always)]
+    pub(crate) fn advance(&mut self, tank: C, bus: C) -> C {
+        let ([a, b, c], [d, e, f]) = (self.step_be, self.step_bc);
+        let be = self.law.limited_be(self.be, self.be + b.mul_add(tank, c.mul_add(bus, a)));
+        let bc = self.law.limited_bc(self.bc, self.bc + e.mul_add(tank, f.mul_add(bus, d)));
+        let moved = self.law.moved(self.be, be).max(self.law.moved(self.bc, bc));
+        (self.be, self.bc) = (be, bc);
         moved
     }
+}
+
+fn law<C: Course>(parts: &[board::Driver], celsius: f64) -> Law<C::Lane> {
+    Law::gather::<C>(|n| Law::of(&parts[n].transistor, celsius))
 }

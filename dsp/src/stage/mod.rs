@@ -20,15 +20,16 @@ mod tank;
 pub(crate) use branch::Reply;
 pub(crate) use driver::{Driver, Linear};
 pub use tank::State;
-pub(crate) use tank::{Divider, PortCurrents, Switches, Tank};
+pub(crate) use tank::{Divider, Switches, Tank};
 
 use crate::board;
 use crate::follower::Follower;
+use crate::lanes::{Course, Grid, Number, Task};
 use crate::pace::{self, LEVELS, Past};
-use crate::radau::{self, Map, Nodes};
-use port::{Bend, Kept, Port, Start};
+use crate::radau;
+use port::{Bend, Port, Start};
 use sweep::SweepChannel;
-use tank::{POSITIONS, TankStep};
+use tank::{POSITIONS, PortCurrents, TankStep, Tanks};
 
 /// Most ports of a group: of each of two stages the driver, channel and core, and one follower.
 const PORTS: usize = 7;
@@ -39,15 +40,20 @@ const SETTLED: f64 = 30e-6;
 
 /// All that depends on the length of the step and on the switches.
 #[derive(Clone, Debug)]
-struct Level {
-    tanks: Vec<TankStep>,
-    coupling: Map,
+struct Level<C: Course> {
+    /// By stage and chain.
+    steps: Vec<Vec<TankStep>>,
+    /// By stage.
+    tanks: Vec<Tanks<C>>,
+    coupling: Grid<C>,
     /// Tank voltages per current into a tank.
-    z: [[Map; 2]; 2],
+    z: [[Grid<C>; 2]; 2],
     /// Port voltages per port current.
-    ports: [[Map; PORTS]; PORTS],
+    ports: [[Grid<C>; PORTS]; PORTS],
+    /// Largest resistance that each port looks into, ohms.
+    ohms: [f64; PORTS],
     /// Volts that a constant ampere of each port moves its tank by over the step.
-    reach: [f64; PORTS],
+    reach: [C::Lane; PORTS],
     made: Made,
 }
 
@@ -70,17 +76,20 @@ pub(crate) enum Outcome {
     Restless,
 }
 
-/// One stage, or two that are joined by a capacitor.
+/// One stage of every chain, or two that are joined by a capacitor.
 #[derive(Clone, Debug)]
-pub(crate) struct Group {
-    tanks: Vec<Tank>,
-    states: Vec<State>,
-    switches: Vec<Switches>,
+pub(crate) struct Group<C: Course> {
+    /// By stage and chain.
+    tanks: Vec<Vec<Tank>>,
+    /// By stage and chain.
+    switches: Vec<Vec<Switches>>,
+    states: Vec<State<C::Lane>>,
     /// Charge that the switches push into each tank during the coming step, coulombs.
-    charges: Vec<f64>,
-    ports: Vec<Port>,
-    joined_by: f64,
-    levels: Vec<Level>,
+    charges: Vec<C::Lane>,
+    ports: Vec<Port<C>>,
+    /// By chain, farads.
+    joined_by: Vec<f64>,
+    levels: Vec<Level<C>>,
     /// Level from the first tank to the second driver's bus, when both are in the group.
     link: f64,
     /// Length of level 0, seconds.
@@ -92,72 +101,94 @@ pub(crate) struct Group {
     past: Option<Past>,
     /// Whether the last step lies before an edge: its slopes say nothing about what comes.
     edge: bool,
-    /// Divider's open voltage from the rail.
-    divider_open: f64,
+    /// Divider's open voltage from the rail, per volt of the rail and now.
+    divider_share: C,
+    divider_open: C,
 }
 
 /// What drives a group through one step.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Drive<'a> {
+pub(crate) struct Drive<'a, C> {
     /// Voltage on each stage's bus at the nodes; the second without the link from the first tank of the group.
-    pub(crate) bus: &'a [Nodes],
+    pub(crate) bus: &'a [C],
     /// Sweep voltage of each stage at the nodes.
-    pub(crate) sweep: &'a [Nodes],
+    pub(crate) sweep: &'a [C],
     /// Supply, volts.
-    pub(crate) rail: f64,
+    pub(crate) rail: C,
 }
 
-impl Group {
-    /// Builds the group for steps of `step` seconds and its parts.
+/// The parts of one stage in one chain.
+#[derive(Clone, Debug)]
+pub(crate) struct Parts {
+    pub(crate) driver: board::Driver,
+    pub(crate) tank: Tank,
+    pub(crate) sweep: Option<board::Sweep>,
+}
+
+impl<C: Course> Group<C> {
+    /// Builds the group for steps of `step` seconds and their parts. `stages` are by stage and chain; a follower hangs on the
+    /// last of them.
     pub(crate) fn new(
-        stages: &[(Driver, Tank, Option<board::Sweep>)],
-        joined_by: f64,
-        follower: Option<Follower>,
+        stages: &[Vec<Parts>],
+        joined_by: Vec<f64>,
+        followers: Option<&[board::Follower]>,
         celsius: f64,
         step: f64,
     ) -> Self {
-        let tanks: Vec<Tank> = stages.iter().map(|(_, tank, _)| tank.clone()).collect();
         let mut ports = Vec::with_capacity(PORTS);
-        for (stage, (driver, _, _)) in stages.iter().enumerate() {
-            ports.push(Port::new(Bend::Driver(Box::new(driver.clone())), stage));
+        for (stage, parts) in stages.iter().enumerate() {
+            let drivers: Vec<_> = parts.iter().map(|part| part.driver).collect();
+            ports.push(Port::new(Bend::Driver(Driver::new(&drivers, celsius)), stage));
         }
-        if let Some(follower) = follower {
-            ports.push(Port::new(Bend::Follower(Box::new(follower)), tanks.len() - 1));
+        if let Some(followers) = followers {
+            ports.push(Port::new(Bend::Follower(Follower::new(followers, celsius)), stages.len() - 1));
         }
-        for (stage, (_, tank, sweep)) in stages.iter().enumerate() {
-            if let Some(sweep) = sweep {
-                ports.push(Port::new(Bend::Channel(SweepChannel::new(sweep, celsius)), stage));
+        for (stage, parts) in stages.iter().enumerate() {
+            let sweeps: Option<Vec<_>> = parts.iter().map(|part| part.sweep).collect();
+            if let Some(sweeps) = sweeps {
+                ports.push(Port::new(Bend::Channel(SweepChannel::new(&sweeps, celsius)), stage));
             }
-            if let Some(saturation) = tank.coil.and_then(|coil| coil.saturation) {
-                let knee = 0.875 * saturation;
-                ports.push(Port::new(Bend::Core(1.0 / (7.0 * knee * knee)), stage));
+            let bends = |chain: usize| {
+                let saturation = parts[chain].tank.coil.and_then(|coil| coil.saturation);
+                saturation.map_or(0.0, |saturation| 1.0 / (7.0 * (0.875 * saturation).powi(2)))
+            };
+            if (0..parts.len()).any(|chain| bends(chain) > 0.0) {
+                ports.push(Port::new(Bend::Core(C::lane(bends)), stage));
             }
         }
-        let count = tanks.len();
+        let tanks: Vec<Vec<Tank>> =
+            stages.iter().map(|parts| parts.iter().map(|part| part.tank.clone()).collect()).collect();
+        let steps: Vec<Vec<TankStep>> =
+            tanks.iter().map(|tanks| tanks.iter().map(|tank| TankStep::of(tank, step)).collect()).collect();
+        let last = tanks[tanks.len() - 1].clone();
+        let share = C::lane(|chain| last[chain].divider.map_or(0.0, |divider| divider.share));
         let level = Level {
-            tanks: tanks.iter().map(|tank| TankStep::of(tank, step)).collect(),
-            coupling: radau::ZERO,
-            z: [[radau::ZERO; 2]; 2],
-            ports: [[radau::ZERO; PORTS]; PORTS],
-            reach: [0.0; PORTS],
+            tanks: tanks.iter().zip(&steps).map(|(tanks, steps)| Tanks::gather(tanks, steps)).collect(),
+            steps,
+            coupling: Grid::default(),
+            z: [[Grid::default(); 2]; 2],
+            ports: [[Grid::default(); PORTS]; PORTS],
+            ohms: [0.0; PORTS],
+            reach: [C::Lane::splat(0.0); PORTS],
             made: Made::Nothing,
         };
-        let levels = vec![level; LEVELS];
+        let count = tanks.len();
         Self {
+            switches: vec![vec![[0.0; POSITIONS]; C::CHAINS]; count],
             states: vec![State::default(); count],
-            switches: vec![[0.0; POSITIONS]; count],
-            charges: vec![0.0; count],
+            charges: vec![C::Lane::splat(0.0); count],
             tanks,
             ports,
             joined_by,
-            levels,
+            levels: vec![level; LEVELS],
             link: 0.0,
             step,
             current_level: 0,
             kept_level: None,
             past: None,
             edge: false,
-            divider_open: 0.0,
+            divider_share: C::each(share),
+            divider_open: C::splat(0.0),
         }
     }
 
@@ -170,12 +201,12 @@ impl Group {
         }
     }
 
-    pub(crate) fn heat(&mut self, board: &board::Board, celsius: f64) {
+    pub(crate) fn heat(&mut self, followers: &[board::Follower], celsius: f64) {
         for port in &mut self.ports {
             match &mut port.bend {
                 Bend::Driver(driver) => driver.heat(celsius),
                 Bend::Channel(channel) => channel.heat(celsius),
-                Bend::Follower(follower) => follower.heat(&board.follower, celsius),
+                Bend::Follower(follower) => follower.heat(followers, celsius),
                 Bend::Core(_) => {}
             }
         }
@@ -185,24 +216,18 @@ impl Group {
         self.link = level;
     }
 
-    pub(crate) fn driver(&self, stage: usize) -> &Driver {
-        match &self.ports[stage].bend {
-            Bend::Driver(driver) => driver,
-            _ => unreachable!("the first ports are the drivers"),
-        }
-    }
-
-    pub(crate) fn follower(&self) -> Option<&Follower> {
+    #[inline(always)]
+    pub(crate) fn follower(&self) -> Option<&Follower<C>> {
         self.ports.iter().find_map(|port| match &port.bend {
-            Bend::Follower(follower) => Some(&**follower),
+            Bend::Follower(follower) => Some(follower),
             _ => None,
         })
     }
 
-    /// Conductance of a stage's switches, siemens.
-    pub(crate) fn switch(&mut self, stage: usize, switches: &Switches) {
-        if self.switches[stage] != *switches {
-            self.switches[stage] = *switches;
+    /// Conductance of the switches of one chain's stage, siemens.
+    pub(crate) fn switch(&mut self, chain: usize, stage: usize, switches: &Switches) {
+        if self.switches[stage][chain] != *switches {
+            self.switches[stage][chain] = *switches;
             self.edge = true;
             for level in &mut self.levels {
                 level.made = level.made.min(Made::Parts);
@@ -210,42 +235,52 @@ impl Group {
         }
     }
 
-    /// Charge that an edge pushes into a tank during the coming step, coulombs.
-    pub(crate) fn inject(&mut self, stage: usize, coulombs: f64) {
-        self.charges[stage] += coulombs;
+    /// Charge that an edge pushes into one chain's tank during the coming step, coulombs.
+    pub(crate) fn inject(&mut self, chain: usize, stage: usize, coulombs: f64) {
+        let lane = &mut self.charges[stage];
+        C::set(lane, chain, C::chain(*lane, chain) + coulombs);
         self.edge = true;
     }
 
-    pub(crate) fn state(&self, stage: usize) -> &State {
+    pub(crate) fn state(&self, stage: usize) -> &State<C::Lane> {
         &self.states[stage]
     }
 
-    pub(crate) fn state_mut(&mut self, stage: usize) -> &mut State {
+    pub(crate) fn state_mut(&mut self, stage: usize) -> &mut State<C::Lane> {
         &mut self.states[stage]
     }
 
-    pub(crate) fn energy(&self) -> f64 {
-        let joining = match &self.states[..] {
-            [a, b] => 0.5 * self.joined_by * (a.volts - b.volts).powi(2),
+    /// Energy that one chain's tanks hold, joules.
+    #[cfg(test)]
+    pub(crate) fn energy(&self, chain: usize) -> f64 {
+        let states: Vec<State> = self.states.iter().map(|state| state.chain::<C>(chain)).collect();
+        let joining = match &states[..] {
+            [a, b] => 0.5 * self.joined_by[chain] * (a.volts - b.volts).powi(2),
             _ => 0.0,
         };
-        self.states.iter().zip(&self.tanks).map(|(state, tank)| state.energy(tank)).sum::<f64>() + joining
+        states.iter().zip(&self.tanks).map(|(state, tanks)| state.energy(&tanks[chain])).sum::<f64>() + joining
     }
 
     /// Tank voltage at the nodes of the step that was solved.
-    #[inline]
-    pub(crate) fn tap(&self, stage: usize) -> &Nodes {
-        &self.ports[stage].own
+    #[inline(always)]
+    pub(crate) fn tap(&self, stage: usize) -> C {
+        self.ports[stage].own
     }
 
     /// Current through bank position `n` at the nodes of the step that was solved, amperes.
-    pub(crate) fn bank_current(&self, stage: usize, n: usize) -> Nodes {
+    #[inline(always)]
+    pub(crate) fn bank_current(&self, stage: usize, n: usize) -> C {
         self.levels[self.current_level].tanks[stage].bank_current(n, &self.states[stage], self.tap(stage))
     }
 
     /// Solves one step of length `step/2^level` without keeping it.
-    #[inline]
-    pub(crate) fn solve(&mut self, drive: &Drive<'_>, level: usize) -> Outcome {
+    #[inline(never)]
+    pub(crate) fn solve(&mut self, drive: &Drive<'_, C>, level: usize) -> Outcome {
+        C::with(Solve(self, drive, level))
+    }
+
+    #[inline(always)]
+    fn settle(&mut self, drive: &Drive<'_, C>, level: usize) -> Outcome {
         self.begin(drive, level);
         for iteration in 1..=PATIENCE {
             let moved = self.iterate(drive, level);
@@ -260,16 +295,19 @@ impl Group {
     }
 
     /// Error of the step that was solved, volts.
-    #[inline]
+    #[inline(always)]
     fn error(&self) -> Option<f64> {
-        let past = self.past.filter(|_| !self.edge)?;
-        let reach = &self.levels[self.current_level].reach;
-        Some(self.ports.iter().zip(reach).map(|(port, reach)| port.error(past, *reach)).fold(0.0, f64::max))
+        let past = if self.edge { return None } else { self.past? };
+        let mut largest = C::Lane::splat(0.0);
+        for (port, reach) in self.ports.iter().zip(&self.levels[self.current_level].reach) {
+            largest = largest.max(port.error(past, *reach));
+        }
+        Some(largest.largest())
     }
 
     /// The bounded fallback: the ports draw what they drew at the end of the last step, which is finite and was physical,
     /// and the passive rest takes its exact step.
-    pub(crate) fn coast(&mut self, drive: &Drive<'_>, level: usize) {
+    pub(crate) fn coast(&mut self, drive: &Drive<'_, C>, level: usize) {
         self.kept_level = None;
         // However far Newton came, the next step goes on from there: a guess needs no physics, only to be finite.
         for port in &mut self.ports {
@@ -281,139 +319,157 @@ impl Group {
         }
         self.begin(drive, level);
         for port in &mut self.ports {
-            port.linear = Linear { current: [port.last.current[2]; 3], ..Linear::default() };
+            port.linear = Linear { current: C::each(port.last[0].nodes()[2]), ..Linear::default() };
         }
         let level = &self.levels[level];
-        let currents: [Nodes; PORTS] =
-            std::array::from_fn(|q| self.ports.get(q).map_or([0.0; 3], |p| p.linear.current));
-        for (p, port) in self.ports.iter_mut().enumerate() {
-            let mut own = port.open;
-            for (q, current) in currents.iter().enumerate().take(PORTS) {
-                let drop = radau::apply(&level.ports[p][q], current);
-                for m in 0..3 {
-                    own[m] -= drop[m];
-                }
+        for p in 0..self.ports.len() {
+            let mut own = self.ports[p].open;
+            for (q, port) in self.ports.iter().enumerate() {
+                own = own - level.ports[p][q].apply(port.linear.current);
             }
-            port.own = own;
+            self.ports[p].own = own;
         }
     }
 
     /// Keeps the step that was solved: states and guesses move to its end.
-    #[inline]
+    #[inline(never)]
     pub(crate) fn keep(&mut self) {
+        C::with(Keep(self));
+    }
+
+    #[inline(always)]
+    fn move_on(&mut self) {
         self.kept_level = Some(self.current_level);
         self.edge = false;
-        let level = &self.levels[self.current_level];
         let mut currents = [PortCurrents::default(); 2];
         for port in &mut self.ports {
-            port.last = Kept { current: port.linear.current, own: port.own };
+            port.keep();
             let currents = &mut currents[port.stage];
-            match &mut port.bend {
-                Bend::Driver(driver) => driver.keep(),
-                Bend::Channel(_) => currents.channel = port.linear.current,
-                Bend::Core(_) => currents.core = port.linear.current,
-                Bend::Follower(follower) => {
-                    follower.keep();
-                    currents.base = port.linear.current;
-                }
+            match &port.bend {
+                Bend::Driver(_) => {}
+                Bend::Channel(_) => currents.channel = Some(port.linear.current),
+                Bend::Core(_) => currents.core = Some(port.linear.current),
+                Bend::Follower(_) => currents.base = Some(port.linear.current),
             }
         }
+        let level = &self.levels[self.current_level];
         for (stage, state) in self.states.iter_mut().enumerate() {
-            let volts = self.ports[stage].own;
-            level.tanks[stage].end(&self.tanks[stage], state, &volts, self.divider_open, &currents[stage]);
-            self.charges[stage] = 0.0;
+            level.tanks[stage].end(state, self.ports[stage].own, self.divider_open, &currents[stage]);
+            self.charges[stage] = C::Lane::splat(0.0);
         }
     }
 
     /// Refreshes what the switches changed, and lays out the open-circuit voltages of the ports.
-    #[inline]
-    fn begin(&mut self, drive: &Drive<'_>, level: usize) {
+    #[inline(always)]
+    fn begin(&mut self, drive: &Drive<'_, C>, level: usize) {
         self.current_level = level;
         if self.levels[level].made != Made::All {
             self.refresh(level);
         }
         self.past = Past::of(self.kept_level, level);
+        self.divider_open = self.divider_share * drive.rail;
         let level = &self.levels[level];
-        let count = self.tanks.len();
-        let mut driven = [[0.0; 3]; 2];
-        for stage in 0..count {
-            if let Some(divider) = self.tanks[stage].divider {
-                self.divider_open = divider.share * drive.rail;
-            }
-            driven[stage] = level.tanks[stage].history(&self.tanks[stage], &self.states[stage], self.divider_open);
-            if self.charges[stage] != 0.0 {
-                let pushed = self.charges[stage] / level.tanks[stage].step;
-                driven[stage] = driven[stage].map(|x| x + pushed);
-            }
+        let mut driven = [C::splat(0.0); 2];
+        for (stage, state) in self.states.iter().enumerate() {
+            let tank = &level.tanks[stage];
+            driven[stage] =
+                tank.history(state, self.divider_open) + C::each(self.charges[stage] * C::Lane::splat(1.0 / tank.step));
         }
         let volts = if let [first, second] = &self.states[..] {
-            level.joined_volts(&driven, first.volts - second.volts)
+            let held = level.coupling.apply(C::each(first.volts - second.volts));
+            let driven = [driven[0] + held, driven[1] - held];
+            let [[a, b], [c, d]] = &level.z;
+            [a.apply(driven[0]) + b.apply(driven[1]), c.apply(driven[0]) + d.apply(driven[1])]
         } else {
-            [radau::apply(&level.z[0][0], &driven[0]), [0.0; 3]]
+            [level.z[0][0].apply(driven[0]), C::splat(0.0)]
         };
         let at = Start { rail: drive.rail, divider_open: self.divider_open, past: self.past };
         for port in &mut self.ports {
             let stage = port.stage;
-            port.begin(&level.tanks[stage], &self.states[stage], &volts[stage], &drive.sweep[stage], &at);
+            port.begin(&level.tanks[stage], &self.states[stage], volts[stage], drive.sweep[stage], &at);
         }
     }
 
     /// Z and the ports' maps for the present switches.
+    #[cold]
+    #[inline(never)]
     fn refresh(&mut self, level: usize) {
+        C::with(Refresh(self, level));
+    }
+
+    #[inline(always)]
+    fn remake(&mut self, level: usize) {
         let step = self.step * pace::part(level);
         let level = &mut self.levels[level];
         if level.made == Made::Nothing {
-            for (ready, tank) in level.tanks.iter_mut().zip(&self.tanks) {
-                *ready = TankStep::of(tank, step);
+            for (stage, tanks) in self.tanks.iter().enumerate() {
+                for (ready, tank) in level.steps[stage].iter_mut().zip(tanks) {
+                    *ready = TankStep::of(tank, step);
+                }
+                level.tanks[stage].take(tanks, &level.steps[stage]);
             }
-            level.coupling = radau::scaled(&radau::derivative(), self.joined_by / step);
+            level.coupling = Grid::gather(|chain| radau::scaled(&radau::derivative(), self.joined_by[chain] / step));
         }
-        let count = self.tanks.len();
-        let mut whole = [radau::ZERO; 2];
-        for stage in 0..count {
-            whole[stage] = level.tanks[stage].switch(&self.tanks[stage], &self.switches[stage]);
+        let mut whole = [Grid::default(); 2];
+        for (stage, tanks) in self.tanks.iter().enumerate() {
+            let (steps, switches) = (&mut level.steps[stage], &self.switches[stage]);
+            whole[stage] = Grid::gather(|chain| steps[chain].switch(&tanks[chain], &switches[chain]));
+            level.tanks[stage].switch(&level.steps[stage]);
         }
-        if count == 2 {
+        if self.tanks.len() == 2 {
             // Blocks of [[P, −Y], [−Y, Q]]⁻¹ by the Schur complement of Q.
             let y = &level.coupling;
-            let q = radau::inverse(&radau::sum(&whole[1], y));
-            let yq = radau::product(y, &q);
-            let first = radau::inverse(&radau::difference(&radau::sum(&whole[0], y), &radau::product(&yq, y)));
-            let across = radau::product(&first, &yq);
-            let back = radau::product(&q, &radau::product(y, &first));
-            level.z = [[first, across], [back, radau::sum(&q, &radau::product(&back, &yq))]];
+            let q = whole[1].plus(y).inverse();
+            let yq = y.times(&q);
+            let first = whole[0].plus(y).minus(&yq.times(y)).inverse();
+            let across = first.times(&yq);
+            let back = q.times(&y.times(&first));
+            level.z = [[first, across], [back, q.plus(&back.times(&yq))]];
         } else {
-            level.z[0][0] = radau::inverse(&whole[0]);
+            level.z[0][0] = whole[0].inverse();
         }
-        let into: [Map; PORTS] = std::array::from_fn(|q| self.ports.get(q).map_or(radau::ZERO, |p| p.into(level)));
-        let heard: [Map; PORTS] = std::array::from_fn(|p| self.ports.get(p).map_or(radau::ZERO, |p| p.heard(level)));
+        let into: [Grid<C>; PORTS] =
+            std::array::from_fn(|q| self.ports.get(q).map_or_else(Grid::default, |port| port.into(level)));
         for (p, port) in self.ports.iter().enumerate() {
+            let heard = port.heard(level);
             for (q, other) in self.ports.iter().enumerate() {
-                let mut map = radau::product(&radau::product(&heard[p], &level.z[port.stage][other.stage]), &into[q]);
-                if p == q {
-                    map = radau::sum(&map, &port.alone(level));
-                }
-                level.ports[p][q] = map;
+                level.ports[p][q] = heard.times(&level.z[port.stage][other.stage]).times(&into[q]);
             }
+            level.ports[p][p] = level.ports[p][p].plus(&port.alone(level));
         }
         for (p, port) in self.ports.iter().enumerate() {
+            level.ohms[p] = level.ports[p][p].0.iter().map(|column| column.abs().largest()).fold(0.0, f64::max);
             // The first ports are the drivers, whose own voltage is the tank's.
-            level.reach[p] = level.ports[port.stage][p][2].iter().sum::<f64>().abs();
+            level.reach[p] = level.ports[port.stage][p].apply(C::splat(1.0)).nodes()[2].abs();
         }
         level.made = Made::All;
     }
 }
 
-impl Level {
-    /// Open-circuit voltages of two joined tanks, whose coupling capacitor starts at `apart` volts.
-    #[inline(never)]
-    fn joined_volts(&self, driven: &[Nodes; 2], apart: f64) -> [Nodes; 2] {
-        let held = radau::apply(&self.coupling, &[apart; 3]);
-        let first: Nodes = std::array::from_fn(|m| driven[0][m] + held[m]);
-        let second: Nodes = std::array::from_fn(|m| driven[1][m] - held[m]);
-        std::array::from_fn(|stage| {
-            let (a, b) = (radau::apply(&self.z[stage][0], &first), radau::apply(&self.z[stage][1], &second));
-            std::array::from_fn(|m| a[m] + b[m])
-        })
+struct Solve<'a, 'b, C: Course>(&'a mut Group<C>, &'a Drive<'b, C>, usize);
+struct Keep<'a, C: Course>(&'a mut Group<C>);
+struct Refresh<'a, C: Course>(&'a mut Group<C>, usize);
+
+impl<C: Course> Task for Solve<'_, '_, C> {
+    type Result = Outcome;
+    #[inline(always)]
+    fn run(self) -> Outcome {
+        self.0.settle(self.1, self.2)
+    }
+}
+
+impl<C: Course> Task for Keep<'_, C> {
+    type Result = ();
+    #[inline(always)]
+    fn run(self) {
+        self.0.move_on();
+    }
+}
+
+impl<C: Course> Task for Refresh<'_, C> {
+    type Result = ();
+    #[inline(always)]
+    fn run(self) {
+        self.0.remake(self.1);
     }
 }

@@ -3,58 +3,57 @@
 use super::Linear;
 use crate::board;
 use crate::device::Channel;
-use crate::radau::Nodes;
+use crate::lanes::Course;
 
 #[derive(Clone, Debug)]
-pub(crate) struct SweepChannel {
-    law: Channel,
-    part: board::Sweep,
-    gate: Nodes,
+pub(crate) struct SweepChannel<C: Course> {
+    law: Channel<C::Lane>,
+    parts: Vec<board::Sweep>,
+    gate: C,
 }
 
-impl SweepChannel {
-    pub(crate) fn new(part: &board::Sweep, celsius: f64) -> Self {
-        Self { law: Channel::of(part, celsius), part: *part, gate: [0.0; 3] }
+impl<C: Course> SweepChannel<C> {
+    /// One part for every chain.
+    pub(crate) fn new(parts: &[board::Sweep], celsius: f64) -> Self {
+        Self { law: law::<C>(parts, celsius), parts: parts.to_vec(), gate: C::splat(0.0) }
     }
 
     pub(crate) fn heat(&mut self, celsius: f64) {
-        self.law = Channel::of(&self.part, celsius);
+        self.law = law::<C>(&self.parts, celsius);
     }
 
-    #[inline]
-    pub(crate) fn start(&mut self, gate: Nodes) {
+    #[inline(always)]
+    pub(crate) fn start(&mut self, gate: C) {
         self.gate = gate;
     }
 
     /// Limits a guess of `v_ds` as Newton's own steps are.
-    #[inline]
-    pub(crate) fn limited(&self, from: f64, to: f64) -> f64 {
+    #[inline(always)]
+    pub(crate) fn limited(&self, from: C, to: C) -> C {
         self.law.limited(from, to)
     }
 
     /// At the drain–source voltages `vds`; silent while the channel is off.
-    #[inline]
-    pub(crate) fn linearise(&self, vds: &Nodes) -> Linear {
-        let mut linear = Linear::default();
-        for m in 0..3 {
-            if !self.law.is_off(self.gate[m], vds[m]) {
-                (linear.current[m], linear.by_own[m]) = self.law.current(self.gate[m], vds[m]);
-            }
+    #[inline(always)]
+    pub(crate) fn linearise(&self, vds: C) -> Linear<C> {
+        if self.law.is_off(self.gate, vds) {
+            return Linear::default();
         }
-        linear
+        let (current, by_own) = self.law.current(self.gate, vds);
+        Linear { current, by_own, by_bus: C::splat(0.0) }
     }
 
-    /// Takes Newton's step; returns its largest change where the channel conducts, volts.
-    #[inline]
-    pub(crate) fn advance(&self, vds: &mut Nodes, change: &Nodes) -> f64 {
-        let mut moved: f64 = 0.0;
-        for m in 0..3 {
-            let new = self.law.limited(vds[m], vds[m] + change[m]);
-            if !(self.law.is_off(self.gate[m], vds[m]) && self.law.is_off(self.gate[m], new)) {
-                moved = moved.max((new - vds[m]).abs());
-            }
-            vds[m] = new;
-        }
+    /// Takes Newton's step; returns how far it moved where the channel conducts, volts.
+    #[inline(always)]
+    pub(crate) fn advance(&self, vds: &mut C, change: C) -> C {
+        let new = self.law.limited(*vds, *vds + change);
+        let silent = self.law.is_off(self.gate, *vds) && self.law.is_off(self.gate, new);
+        let moved = if silent { C::splat(0.0) } else { (new - *vds).abs() };
+        *vds = new;
         moved
     }
+}
+
+fn law<C: Course>(parts: &[board::Sweep], celsius: f64) -> Channel<C::Lane> {
+    Channel::gather::<C>(|n| Channel::of(&parts[n], celsius))
 }
