@@ -3,43 +3,59 @@
 use crate::board::Board;
 use crate::chain::{Chain, Counts, Levels};
 use crate::feed::{Feed, Feeds};
-use crate::lanes::One;
 #[cfg(target_arch = "x86_64")]
 use crate::lanes::V3;
+use crate::lanes::{Four, One};
 use crate::pace::Accuracy;
 use crate::radau::Nodes;
 use crate::stage::{State, Switches};
 use std::ops::Range;
+use wide::f64x4;
 
-/// One chain.
+/// One chain, or four side by side; on any processor, or on one with AVX2 and FMA.
 #[derive(Clone, Debug)]
 pub(crate) enum Engine {
-    Any(Box<Chain<One<wide::f64x4>>>),
-    /// Where AVX2 and FMA were found.
+    One(Box<Chain<One<f64x4>>>),
+    Four(Box<Chain<Four<f64x4>>>),
     #[cfg(target_arch = "x86_64")]
-    V3(Box<Chain<One<V3>>>),
+    OneV3(Box<Chain<One<V3>>>),
+    #[cfg(target_arch = "x86_64")]
+    FourV3(Box<Chain<Four<V3>>>),
 }
 
 /// The same call on whichever chain it is.
 macro_rules! either {
     ($engine:expr, $chain:ident => $call:expr) => {
         match $engine {
-            Engine::Any($chain) => $call,
+            Engine::One($chain) => $call,
+            Engine::Four($chain) => $call,
             #[cfg(target_arch = "x86_64")]
-            Engine::V3($chain) => $call,
+            Engine::OneV3($chain) => $call,
+            #[cfg(target_arch = "x86_64")]
+            Engine::FourV3($chain) => $call,
         }
     };
 }
 
 impl Engine {
-    /// See [`Chain::new`].
-    pub(crate) fn new(board: &Board, rate_hz: f64, celsius: f64, accuracy: Accuracy) -> Self {
-        let boards = std::slice::from_ref(board);
+    /// For one board or four; see [`Chain::new`].
+    pub(crate) fn new(boards: &[Board], rate_hz: f64, celsius: f64, accuracy: Accuracy) -> Self {
         #[cfg(target_arch = "x86_64")]
         if V3::is_here() {
-            return Self::V3(Box::new(Chain::new(boards, rate_hz, celsius, accuracy)));
+            return match boards.len() {
+                1 => Self::OneV3(Box::new(Chain::new(boards, rate_hz, celsius, accuracy))),
+                _ => Self::FourV3(Box::new(Chain::new(boards, rate_hz, celsius, accuracy))),
+            };
         }
-        Self::Any(Box::new(Chain::new(boards, rate_hz, celsius, accuracy)))
+        Self::plain(boards, rate_hz, celsius, accuracy)
+    }
+
+    /// For any processor.
+    pub(crate) fn plain(boards: &[Board], rate_hz: f64, celsius: f64, accuracy: Accuracy) -> Self {
+        match boards.len() {
+            1 => Self::One(Box::new(Chain::new(boards, rate_hz, celsius, accuracy))),
+            _ => Self::Four(Box::new(Chain::new(boards, rate_hz, celsius, accuracy))),
+        }
     }
 
     /// See [`Chain::settle`].
@@ -53,13 +69,13 @@ impl Engine {
     }
 
     /// See [`Chain::switch`].
-    pub(crate) fn switch(&mut self, stage: usize, switches: &Switches) {
-        either!(self, chain => chain.switch(0, stage, switches));
+    pub(crate) fn switch(&mut self, lane: usize, stage: usize, switches: &Switches) {
+        either!(self, chain => chain.switch(lane, stage, switches));
     }
 
     /// See [`Chain::inject`].
-    pub(crate) fn inject(&mut self, stage: usize, coulombs: f64) {
-        either!(self, chain => chain.inject(0, stage, coulombs));
+    pub(crate) fn inject(&mut self, lane: usize, stage: usize, coulombs: f64) {
+        either!(self, chain => chain.inject(lane, stage, coulombs));
     }
 
     /// See [`Chain::begin_frame`].
@@ -76,18 +92,17 @@ impl Engine {
     #[inline]
     pub(crate) fn cover(
         &mut self,
-        feeds: &Feeds,
+        feeds: &[Feeds],
         levels: &Levels,
         ticks: Range<usize>,
-        mut take: impl FnMut(usize, usize, &[Nodes; 3]),
+        take: impl FnMut(usize, usize, &[[Nodes; 3]]),
     ) {
-        let feeds = std::slice::from_ref(feeds);
-        either!(self, chain => chain.cover(feeds, levels, ticks, |tick, level, taps| take(tick, level, &taps[0])));
+        either!(self, chain => chain.cover(feeds, levels, ticks, take));
     }
 
     /// See [`Chain::state`].
-    pub(crate) fn state(&self, stage: usize) -> State {
-        either!(self, chain => chain.state(0, stage))
+    pub(crate) fn state(&self, lane: usize, stage: usize) -> State {
+        either!(self, chain => chain.state(lane, stage))
     }
 
     /// See [`Chain::counts`].

@@ -51,6 +51,12 @@ pub struct Output {
 #[error("sample rate: given {0} Hz, allowed is 8 kHz to 768 kHz")]
 pub struct RateError(pub f64);
 
+impl RateError {
+    pub(crate) fn check(rate_hz: f64) -> Result<(), Self> {
+        if (8e3..=768e3).contains(&rate_hz) { Ok(()) } else { Err(Self(rate_hz)) }
+    }
+}
+
 /// What a jack is clamped to, volts: far beyond any signal, so that nothing overflows inside.
 const JACK_LIMIT: f64 = 200.0;
 /// The whole unit at one sample rate.
@@ -86,9 +92,7 @@ impl Instrument {
     /// # Errors
     /// A rate outside 8 kHz to 768 kHz.
     pub fn new(board: &Board, settings: &Settings, rate_hz: f64) -> Result<Self, RateError> {
-        if !(8e3..=768e3).contains(&rate_hz) {
-            return Err(RateError(rate_hz));
-        }
+        RateError::check(rate_hz)?;
         let factor = settings.quality();
         let internal_rate_hz = rate_hz * factor as f64;
         let celsius = settings.get(Knob::UnitTemperature);
@@ -100,7 +104,7 @@ impl Instrument {
             switching: board.stages().map(|stage| Switching::new(board, stage)),
             exciter: Exciter::new(&board.exciter, internal_rate_hz),
             feeds: Feeds::new(factor),
-            chain: Engine::new(board, rate_hz, celsius, Accuracy::of(factor)),
+            chain: Engine::new(std::slice::from_ref(board), rate_hz, celsius, Accuracy::of(factor)),
             down: Decimator::new(),
             mixer: Mixer::new(rate_hz),
             gains,
@@ -214,8 +218,8 @@ impl Instrument {
             let still = (0..3).all(|stage| self.switching[stage].is_idle(treatment));
             // While an edge waits or glides, the switches are looked after at every step of the grid.
             let end = if still { TICKS } else { tick + (1 << grid) };
-            self.chain.cover(&self.feeds, &levels, tick..end, |tick, level, taps| {
-                for (stage, nodes) in taps.iter().enumerate() {
+            self.chain.cover(std::slice::from_ref(&self.feeds), &levels, tick..end, |tick, level, taps| {
+                for (stage, nodes) in taps[0].iter().enumerate() {
                     self.down.take(1 + stage, tick, level, nodes);
                 }
             });
@@ -227,12 +231,12 @@ impl Instrument {
     fn switch(&mut self, treatment: Treatment) {
         for stage in 0..3 {
             let step = 1.0 / self.internal_rate_hz;
-            let edge = self.switching[stage].advance(treatment, self.chain.state(stage).volts, step);
+            let edge = self.switching[stage].advance(treatment, self.chain.state(0, stage).volts, step);
             if edge.changed {
-                self.chain.switch(stage, self.switching[stage].siemens());
+                self.chain.switch(0, stage, self.switching[stage].siemens());
             }
             if edge.hard {
-                self.chain.inject(stage, edge.charge);
+                self.chain.inject(0, stage, edge.charge);
                 self.chain.edge();
             }
         }
@@ -249,15 +253,15 @@ impl Instrument {
         let treatment = self.controls.treatment();
         for (stage, code) in codes.into_iter().enumerate() {
             self.switching[stage].rest(code, treatment, 0.0);
-            self.chain.switch(stage, self.switching[stage].siemens());
+            self.chain.switch(0, stage, self.switching[stage].siemens());
         }
         let feed = Feed { sweep: self.sweeps.map(|gate| [gate; 3]), ..Feed::default() };
         self.chain.settle(&feed, &self.controls.levels());
         self.feeds.settle(&feed);
         for (stage, code) in codes.into_iter().enumerate() {
-            self.switching[stage].rest(code, treatment, self.chain.state(stage).volts);
+            self.switching[stage].rest(code, treatment, self.chain.state(0, stage).volts);
         }
-        let taps: [f64; 3] = std::array::from_fn(|stage| self.chain.state(stage).volts);
+        let taps: [f64; 3] = std::array::from_fn(|stage| self.chain.state(0, stage).volts);
         let lanes = [0.0, taps[0], taps[1], taps[2]];
         self.exciter.reset();
         self.up.reset();
@@ -291,7 +295,7 @@ impl Instrument {
 
     /// The circuit as it stands: states of stage `stage` (0–2).
     pub fn state(&self, stage: usize) -> crate::stage::State {
-        self.chain.state(stage)
+        self.chain.state(0, stage)
     }
 }
 
