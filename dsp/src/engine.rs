@@ -1,13 +1,12 @@
 //! The chain for the processor at hand: one program serves them all.
 
 use crate::board::Board;
-use crate::chain::{Chain, Counts, Levels};
+use crate::chain::{Chain, Counts, Levels, Taps};
 use crate::feed::{Feed, Feeds};
 #[cfg(target_arch = "x86_64")]
 use crate::lanes::V3;
 use crate::lanes::{Four, One};
 use crate::pace::Accuracy;
-use crate::radau::Nodes;
 use crate::stage::{State, Switches};
 use std::ops::Range;
 use wide::f64x4;
@@ -95,7 +94,7 @@ impl Engine {
         feeds: &[Feeds],
         levels: &Levels,
         ticks: Range<usize>,
-        take: impl FnMut(usize, usize, &[[Nodes; 3]]),
+        take: impl FnMut(usize, usize, &[Taps]),
     ) {
         either!(self, chain => chain.cover(feeds, levels, ticks, take));
     }

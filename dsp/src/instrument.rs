@@ -84,6 +84,8 @@ pub struct Instrument {
     frame: u64,
     celsius: f64,
     sweeps: [f64; 3],
+    /// The pulse at the end of the last frame, volts.
+    last_pulse: f64,
 }
 
 impl Instrument {
@@ -119,6 +121,7 @@ impl Instrument {
             frame: 0,
             celsius,
             sweeps: [0.0; 3],
+            last_pulse: 0.0,
         };
         unit.reset();
         Ok(unit)
@@ -197,10 +200,12 @@ impl Instrument {
         self.sweeps = to;
         let grid = LEVELS - 1 - self.factor.ilog2() as usize;
         let (exciter, down, factor) = (&mut self.exciter, &mut self.down, self.factor as f64);
+        let last = &mut self.last_pulse;
         self.feeds.next(|k| {
             let pulse = exciter.step(&drive);
-            if pulse != [0.0; 3] || !down.is_still(0) {
-                down.take(0, k << grid, LEVELS - 1 - grid, &pulse);
+            let start = std::mem::replace(last, pulse[2]);
+            if pulse != [0.0; 3] || start != 0.0 {
+                down.take(0, k << grid, LEVELS - 1 - grid, start, &pulse);
             }
             let lane = |n: usize| -> radau::Nodes { std::array::from_fn(|m| nodes[k][m][n]) };
             let sweep =
@@ -219,8 +224,8 @@ impl Instrument {
             // While an edge waits or glides, the switches are looked after at every step of the grid.
             let end = if still { TICKS } else { tick + (1 << grid) };
             self.chain.cover(std::slice::from_ref(&self.feeds), &levels, tick..end, |tick, level, taps| {
-                for (stage, nodes) in taps[0].iter().enumerate() {
-                    self.down.take(1 + stage, tick, level, nodes);
+                for (stage, (start, nodes)) in taps[0].iter().enumerate() {
+                    self.down.take(1 + stage, tick, level, *start, nodes);
                 }
             });
             tick = end;
@@ -264,6 +269,7 @@ impl Instrument {
         let taps: [f64; 3] = std::array::from_fn(|stage| self.chain.state(0, stage).volts);
         let lanes = [0.0, taps[0], taps[1], taps[2]];
         self.exciter.reset();
+        self.last_pulse = 0.0;
         self.up.reset();
         self.down.settle(lanes);
         self.mixer.settle(taps);

@@ -20,8 +20,6 @@ use crate::radau::{C, Map, Nodes};
 pub(crate) const LEVELS: usize = 11;
 /// Shortest steps in a frame.
 pub(crate) const TICKS: usize = 1 << (LEVELS - 1);
-/// Level of the step that follows an edge: a tank shares its charge within a microsecond or two.
-const EDGE_LEVEL: usize = 6;
 /// Steps in a frame beyond which accuracy has to wait: no frame takes long.
 const PATIENCE: usize = 24;
 /// A step may be doubled when its error is this part of what is allowed.
@@ -38,7 +36,8 @@ pub(crate) fn part(level: usize) -> f64 {
 pub(crate) struct Accuracy {
     /// Error that one step may make, volts.
     pub(crate) volts: f64,
-    /// Level down to which a step is refused for its error.
+    /// Level down to which a step is refused for its error, and of the step that follows an edge, of whose error nothing can be
+    /// told. A tank shares its charge within a microsecond or two, and the method damps what is too fast for its step.
     pub(crate) finest: usize,
 }
 
@@ -78,7 +77,7 @@ impl Pace {
 
     /// An edge comes now.
     pub(crate) fn edge(&mut self) {
-        self.wanted = self.wanted.max(EDGE_LEVEL);
+        self.wanted = self.wanted.max(self.accuracy.finest).max(1);
     }
 
     /// Level of the step from `tick` on, when the chain is to arrive at tick `end`.
@@ -276,14 +275,14 @@ mod tests {
         assert_eq!(pace.level(0, TICKS / 2 + TICKS / 8), 1);
         assert_eq!(pace.level(TICKS / 8, TICKS), 3);
         pace.edge();
-        assert_eq!(pace.level(0, TICKS), EDGE_LEVEL);
+        assert_eq!(pace.level(0, TICKS), 2);
     }
 
     #[test]
     fn accuracy_waits_when_a_frame_has_taken_long_enough() {
         let mut pace = Pace::new(Accuracy { volts: 1.0, finest: 2 });
         assert!(pace.refuses(1, 2.0) && !pace.refuses(2, 2.0) && !pace.refuses(0, 0.5));
-        pace.edge();
+        pace.cut(5);
         let (mut tick, mut steps) = (0, 0);
         while tick < TICKS {
             let level = pace.level(tick, TICKS);

@@ -116,8 +116,8 @@ impl Quartet {
         self.engine.begin_frame();
         self.engine.cover(&self.feeds, &self.levels, 0..TICKS, |tick, level, taps| {
             for (chain, taps) in taps.iter().enumerate() {
-                for (down, nodes) in self.down.iter_mut().zip(taps) {
-                    down.take(chain, tick, level, nodes);
+                for (down, (start, nodes)) in self.down.iter_mut().zip(taps) {
+                    down.take(chain, tick, level, *start, nodes);
                 }
             }
         });

@@ -147,11 +147,13 @@ fn worst_alias_db(pitch: f64) -> f64 {
     let count = 1 << 16;
     let mut exciter = fresh(&part(), RATE);
     let drive = drive(bias_for_rate(&part(), pitch, 3.0, 25.0), 3.0, 25.0);
-    let mut down = Decimator::new();
+    let (mut down, mut last) = (Decimator::new(), 0.0);
     let mut signal: Vec<f64> = (0..count + 200)
         .map(|_| {
             for k in 0..4 {
-                down.take(0, k * TICKS / 4, 2, &exciter.step(&drive));
+                let pulse = exciter.step(&drive);
+                down.take(0, k * TICKS / 4, 2, last, &pulse);
+                last = pulse[2];
             }
             down.pull()[0]
         })

@@ -90,24 +90,21 @@ pub(crate) struct Decimator {
     pending: Box<[[f64; ROOM]; 4]>,
     /// Where the oldest of them stands.
     first: usize,
-    /// By lane: value at the end of the last step.
-    last: Lanes,
 }
 
 impl Decimator {
     /// Silent. Allocates; nothing after it does.
     pub(crate) fn new() -> Self {
         LazyLock::force(&KERNEL);
-        Self { pending: vec![[0.0; ROOM]; 4].try_into().expect("four lanes"), first: 0, last: [0.0; 4] }
+        Self { pending: vec![[0.0; ROOM]; 4].try_into().expect("four lanes"), first: 0 }
     }
 
     /// Frames by which a frame comes out after the steps that begin at its instant.
     pub(crate) const LATENCY: usize = HALF - 1;
 
-    /// Takes one lane's values at the nodes of the step of level `level` that begins at `tick`.
+    /// Takes one lane's values at the start and at the nodes of the step of level `level` that begins at `tick`.
     #[inline]
-    pub(crate) fn take(&mut self, lane: usize, tick: usize, level: usize, nodes: &Nodes) {
-        let start = std::mem::replace(&mut self.last[lane], nodes[2]);
+    pub(crate) fn take(&mut self, lane: usize, tick: usize, level: usize, start: f64, nodes: &Nodes) {
         let pending: &mut Row =
             (&mut self.pending[lane][self.first..self.first + REACH]).try_into().expect("in the room");
         if level < TABLED {
@@ -118,12 +115,6 @@ impl Decimator {
         } else {
             between(pending, tick, level, nodes);
         }
-    }
-
-    /// Whether a lane has stood at zero since its last step, so that steps at zero need not be taken.
-    #[inline]
-    pub(crate) fn is_still(&self, lane: usize) -> bool {
-        self.last[lane] == 0.0
     }
 
     /// The frame at LATENCY before the one whose steps have now all been taken.
@@ -144,10 +135,9 @@ impl Decimator {
     /// As if `value` had stood at the input for ever.
     pub(crate) fn settle(&mut self, value: Lanes) {
         self.reset();
-        self.last = value;
         for _ in 0..REACH {
             for (lane, value) in value.into_iter().enumerate() {
-                self.take(lane, 0, 0, &[value; 3]);
+                self.take(lane, 0, 0, value, &[value; 3]);
             }
             self.pull();
         }
@@ -157,7 +147,6 @@ impl Decimator {
     pub(crate) fn reset(&mut self) {
         self.pending.as_flattened_mut().fill(0.0);
         self.first = 0;
-        self.last = [0.0; 4];
     }
 }
 

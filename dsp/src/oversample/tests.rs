@@ -17,7 +17,7 @@ fn fresh(factor: usize) -> (Upsampler, Decimator) {
     let mut steps = [[[0.0; 4]; 3]; MOST];
     for n in 0..500 {
         up.push([f64::from(n), -3.0, 1e9, 1e-9], &mut steps);
-        take(&mut down, &steps[..factor]);
+        take(&mut down, [0.0; 4], &steps[..factor]);
         down.pull();
     }
     up.reset();
@@ -25,12 +25,13 @@ fn fresh(factor: usize) -> (Upsampler, Decimator) {
     (up, down)
 }
 
-/// A frame of equal steps, all four lanes.
-fn take(down: &mut Decimator, steps: &[[Lanes; 3]]) {
+/// A frame of equal steps, all four lanes; they begin at `start`.
+fn take(down: &mut Decimator, start: Lanes, steps: &[[Lanes; 3]]) {
     let level = steps.len().ilog2() as usize;
     for (k, step) in steps.iter().enumerate() {
         for lane in 0..4 {
-            down.take(lane, k * (TICKS >> level), level, &step.map(|node| node[lane]));
+            let start = if k == 0 { start[lane] } else { steps[k - 1][2][lane] };
+            down.take(lane, k * (TICKS >> level), level, start, &step.map(|node| node[lane]));
         }
     }
 }
@@ -95,8 +96,8 @@ fn down_from_steps(frequency: f64, mut level: impl FnMut(usize, usize) -> usize)
         while tick < TICKS {
             let level = level(n, tick);
             let length = TICKS >> level;
-            let nodes = NODES.map(|c| sine(n as f64 + (tick as f64 + c * length as f64) / TICKS as f64));
-            down.take(2, tick, level, &nodes);
+            let at = |c: f64| sine(n as f64 + (tick as f64 + c * length as f64) / TICKS as f64);
+            down.take(2, tick, level, at(0.0), &NODES.map(at));
             tick += length;
         }
         let out = down.pull();
@@ -193,13 +194,15 @@ fn up_and_straight_down_is_a_whole_delay() {
             let latency = up.latency_frames() + Decimator::LATENCY;
             assert_eq!(latency, expected, "×{factor}");
             let mut steps = [[[0.0; 4]; 3]; MOST];
+            let mut last = [0.0; 4];
             // Correlation with the delayed sine and its quadrature over whole turns of the phase grid.
             let (mut real, mut imaginary, mut power) = (0.0, 0.0, 0.0);
             let frames = 10_000;
             for n in 0..frames + 400 {
                 let phase = |n: f64| TAU * frequency * n;
                 up.push([0.0, 0.0, phase(f64::from(n)).sin(), 0.0], &mut steps);
-                take(&mut down, &steps[..factor]);
+                take(&mut down, last, &steps[..factor]);
+                last = steps[factor - 1][2];
                 let out = down.pull()[2];
                 if n >= 400 {
                     let late = phase(f64::from(n) - latency as f64);
@@ -231,7 +234,7 @@ fn a_settled_filter_passes_its_operating_point_from_the_first_frame() {
         let mut steps = [[[0.0; 4]; 3]; MOST];
         for _ in 0..100 {
             up.push(rest, &mut steps);
-            take(&mut down, &steps[..factor]);
+            take(&mut down, rest, &steps[..factor]);
             let out = down.pull();
             for lane in 0..4 {
                 approx::assert_abs_diff_eq!(out[lane], rest[lane], epsilon = 1e-11);
@@ -255,8 +258,8 @@ fn a_reset_equals_a_fresh_start_to_the_bit() {
             up.push(frame, &mut steps);
             new_up.push(frame, &mut new_steps);
             assert_eq!(steps, new_steps, "×{factor}");
-            take(&mut down, &steps[..factor]);
-            take(&mut new_down, &steps[..factor]);
+            take(&mut down, [1.0; 4], &steps[..factor]);
+            take(&mut new_down, [1.0; 4], &steps[..factor]);
             assert_eq!(down.pull(), new_down.pull(), "×{factor}");
         }
     }

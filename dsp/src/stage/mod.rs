@@ -84,8 +84,6 @@ pub(crate) struct Group<C: Course> {
     /// By stage and chain.
     switches: Vec<Vec<Switches>>,
     states: Vec<State<C::Lane>>,
-    /// Charge that the switches push into each tank during the coming step, coulombs.
-    charges: Vec<C::Lane>,
     ports: Vec<Port<C>>,
     /// By chain, farads.
     joined_by: Vec<f64>,
@@ -176,7 +174,6 @@ impl<C: Course> Group<C> {
         Self {
             switches: vec![vec![[0.0; POSITIONS]; C::CHAINS]; count],
             states: vec![State::default(); count],
-            charges: vec![C::Lane::splat(0.0); count],
             tanks,
             ports,
             joined_by,
@@ -235,10 +232,23 @@ impl<C: Course> Group<C> {
         }
     }
 
-    /// Charge that an edge pushes into one chain's tank during the coming step, coulombs.
+    /// Charge that an edge pushes into one chain's tank, coulombs: at once onto all that is capacitor alone.
     pub(crate) fn inject(&mut self, chain: usize, stage: usize, coulombs: f64) {
-        let lane = &mut self.charges[stage];
-        C::set(lane, chain, C::chain(*lane, chain) + coulombs);
+        let fixed = |stage: usize| self.tanks[stage][chain].fixed;
+        let mut volts = [0.0; 2];
+        if self.tanks.len() == 2 {
+            // [[C₁ + C₁₂, −C₁₂], [−C₁₂, C₂ + C₁₂]]·Δv = q
+            let (join, other) = (self.joined_by[chain], fixed(1 - stage));
+            let determinant = fixed(stage) * other + join * (fixed(stage) + other);
+            volts[stage] = coulombs * (other + join) / determinant;
+            volts[1 - stage] = coulombs * join / determinant;
+        } else {
+            volts[0] = coulombs / fixed(0);
+        }
+        for (state, volts) in self.states.iter_mut().zip(volts) {
+            let raised = C::chain(state.volts, chain) + volts;
+            C::set(&mut state.volts, chain, raised);
+        }
         self.edge = true;
     }
 
@@ -355,7 +365,6 @@ impl<C: Course> Group<C> {
         let level = &self.levels[self.current_level];
         for (stage, state) in self.states.iter_mut().enumerate() {
             level.tanks[stage].end(state, self.ports[stage].own, self.divider_open, &currents[stage]);
-            self.charges[stage] = C::Lane::splat(0.0);
         }
     }
 
@@ -372,8 +381,7 @@ impl<C: Course> Group<C> {
         let mut driven = [C::splat(0.0); 2];
         for (stage, state) in self.states.iter().enumerate() {
             let tank = &level.tanks[stage];
-            driven[stage] =
-                tank.history(state, self.divider_open) + C::each(self.charges[stage] * C::Lane::splat(1.0 / tank.step));
+            driven[stage] = tank.history(state, self.divider_open);
         }
         let volts = if let [first, second] = &self.states[..] {
             let held = level.coupling.apply(C::each(first.volts - second.volts));

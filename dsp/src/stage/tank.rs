@@ -161,7 +161,6 @@ impl<C: Course> Branches<C> {
 /// Every chain's tank of one stage, side by side, ready for steps of one length under the present switches.
 #[derive(Clone, Debug)]
 pub(crate) struct Tanks<C: Course> {
-    pub(crate) step: f64,
     fixed: C,
     pub(crate) coil: Branches<C>,
     coil_ohms: C::Lane,
@@ -200,7 +199,6 @@ impl<C: Course> Tanks<C> {
             fed: Grid::gather(|n| steps[n].divider_reply.fed),
         });
         Self {
-            step: steps[0].step,
             fixed: C::gather(|n| steps[n].fixed.history),
             coil: Branches::gather(|n| &steps[n].coil),
             coil_ohms: C::lane(|n| steps[n].coil_ohms),
