@@ -11,9 +11,9 @@
 
 use crate::board::Board;
 pub use crate::chain::Counts;
-use crate::chain::{Chain, Feed};
+use crate::chain::{Chain, Feed, Levels};
 use crate::controls::{Change, Controls};
-use crate::exciter::Exciter;
+use crate::exciter::{Drive, Exciter};
 use crate::feed::{Feeds, MOST};
 use crate::knobs::{Knob, Settings};
 use crate::limiter::Limiter;
@@ -66,6 +66,11 @@ pub struct Instrument {
     down: Decimator,
     mixer: Mixer,
     limiter: Limiter,
+    /// Where everything stands that is set; looked up anew when something has moved.
+    levels: Levels,
+    drive: Drive,
+    treatment: Treatment,
+    gains_aim: Gains,
     gains: Gains,
     gains_coefficient: f64,
     /// Frames that wait for the path beside them to catch up.
@@ -76,7 +81,6 @@ pub struct Instrument {
     factor: usize,
     internal_rate_hz: f64,
     frame: u64,
-    celsius: f64,
     sweeps: [f64; 3],
 }
 
@@ -91,18 +95,22 @@ impl Instrument {
         }
         let factor = settings.quality();
         let internal_rate_hz = rate_hz * factor as f64;
-        let celsius = settings.get(Knob::UnitTemperature);
+        let controls = Controls::new(board, settings, rate_hz);
+        let drive = controls.exciter();
         let (up, limiter) = (Upsampler::new(factor), Limiter::new(rate_hz));
         let gains = Gains::of(settings);
         let mut unit = Self {
             panel: *settings,
-            controls: Controls::new(board, settings, rate_hz),
             switching: board.stages().map(|stage| Switching::new(board, stage)),
             exciter: Exciter::new(&board.exciter, internal_rate_hz),
             feeds: Feeds::new(factor),
-            chain: Chain::new(board, rate_hz, celsius, Accuracy::of(factor)),
+            chain: Chain::new(board, rate_hz, drive.celsius, Accuracy::of(factor)),
             down: Decimator::new(),
             mixer: Mixer::new(rate_hz),
+            levels: controls.levels(),
+            drive,
+            treatment: controls.treatment(),
+            gains_aim: gains,
             gains,
             gains_coefficient: Gains::coefficient(rate_hz),
             gains_waiting: Delay::new(Decimator::LATENCY, gains),
@@ -113,8 +121,8 @@ impl Instrument {
             factor,
             internal_rate_hz,
             frame: 0,
-            celsius,
-            sweeps: [0.0; 3],
+            sweeps: controls.sweeps(),
+            controls,
         };
         unit.reset();
         Ok(unit)
@@ -159,12 +167,14 @@ impl Instrument {
         let mut nodes = [[[0.0; 4]; 3]; MOST];
         self.up.push([0.5 * (main[0] + main[1]), jack(input.stage2), jack(input.stage3), 0.0], &mut nodes);
 
-        self.controls.advance(self.frame);
+        if self.controls.advance(self.frame) {
+            self.look_up();
+        }
         self.frame += 1;
         self.solve(&nodes);
 
         let lanes = self.down.pull();
-        self.gains.glide(&Gains::of(self.controls.settings()), self.gains_coefficient);
+        self.gains.glide(&self.gains_aim, self.gains_coefficient);
         let gains = self.gains_waiting.pass(self.gains);
         let direct = self.direct_waiting.pass(main);
         let mix = self.mixer.mix([lanes[1], lanes[2], lanes[3]], direct, &gains);
@@ -173,22 +183,27 @@ impl Instrument {
         Output { main, pulse, taps }
     }
 
+    /// Where everything stands by now.
+    fn look_up(&mut self) {
+        self.levels = self.controls.levels();
+        self.treatment = self.controls.treatment();
+        let drive = self.controls.exciter();
+        if drive.celsius != self.drive.celsius {
+            self.chain.heat(drive.celsius);
+        }
+        self.drive = drive;
+        for (switching, code) in self.switching.iter_mut().zip(self.controls.lines().codes()) {
+            switching.want(code);
+        }
+        let settings = self.controls.settings();
+        self.gains_aim = Gains::of(settings);
+        self.limiter.set(settings.is_on(Knob::Limiter), settings.get(Knob::LimiterCeiling));
+    }
+
     /// Solves one frame; the decimator hears of it.
     #[inline]
     fn solve(&mut self, nodes: &[[Lanes; 3]; MOST]) {
-        let levels = self.controls.levels();
-        let drive = self.controls.exciter();
-        let treatment = self.controls.treatment();
-        if drive.celsius != self.celsius {
-            self.celsius = drive.celsius;
-            self.chain.heat(self.celsius);
-        }
-        for stage in 0..3 {
-            self.switching[stage].want(self.controls.lines().code(stage));
-        }
-        let settings = self.controls.settings();
-        self.limiter.set(settings.is_on(Knob::Limiter), settings.get(Knob::LimiterCeiling));
-
+        let (levels, drive, treatment) = (self.levels, self.drive, self.treatment);
         let (from, to) = (self.sweeps, self.controls.sweeps());
         self.sweeps = to;
         let grid = LEVELS - 1 - self.factor.ilog2() as usize;
@@ -242,17 +257,17 @@ impl Instrument {
     pub fn reset(&mut self) {
         self.controls.arrive();
         self.frame = 0;
-        self.celsius = self.controls.exciter().celsius;
-        self.chain.heat(self.celsius);
+        self.look_up();
+        self.chain.heat(self.drive.celsius);
         self.sweeps = self.controls.sweeps();
         let codes = self.controls.lines().codes();
-        let treatment = self.controls.treatment();
+        let treatment = self.treatment;
         for (stage, code) in codes.into_iter().enumerate() {
             self.switching[stage].rest(code, treatment, 0.0);
             self.chain.switch(stage, self.switching[stage].siemens());
         }
         let feed = Feed { sweep: self.sweeps.map(|gate| [gate; 3]), ..Feed::default() };
-        self.chain.settle(&feed, &self.controls.levels());
+        self.chain.settle(&feed, &self.levels);
         self.feeds.settle(&feed);
         for (stage, code) in codes.into_iter().enumerate() {
             self.switching[stage].rest(code, treatment, self.chain.tap(stage));
@@ -264,7 +279,7 @@ impl Instrument {
         self.down.settle(lanes);
         self.mixer.settle(taps);
         self.limiter.reset();
-        self.gains = Gains::of(self.controls.settings());
+        self.gains = self.gains_aim;
         self.gains_waiting.fill(self.gains);
         self.direct_waiting.fill([0.0; 2]);
         self.taps_waiting.fill(lanes);
