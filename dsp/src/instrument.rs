@@ -14,7 +14,7 @@ pub use crate::chain::Counts;
 use crate::chain::{Chain, Feed, Levels};
 use crate::controls::{Change, Controls};
 use crate::exciter::{Drive, Exciter};
-use crate::feed::{Feeds, MOST};
+use crate::feed::{Feeds, PULSE, SWEEPS};
 use crate::knobs::{Knob, Settings};
 use crate::limiter::Limiter;
 use crate::lines::{Line, Source};
@@ -164,14 +164,17 @@ impl Instrument {
     #[inline]
     pub fn tick(&mut self, input: Input) -> Output {
         let main = input.main.map(jack);
-        let mut nodes = [[[0.0; 4]; 3]; MOST];
-        self.up.push([0.5 * (main[0] + main[1]), jack(input.stage2), jack(input.stage3), 0.0], &mut nodes);
+        let jacks = [0.5 * (main[0] + main[1]), jack(input.stage2), jack(input.stage3)];
+        for (lane, volts) in jacks.into_iter().enumerate() {
+            self.feeds.next(lane, |nodes| self.up.push(lane, volts, nodes));
+        }
 
         if self.controls.advance(self.frame) {
             self.look_up();
         }
         self.frame += 1;
-        self.solve(&nodes);
+        self.feed();
+        self.solve();
 
         let lanes = self.down.pull();
         self.gains.glide(&self.gains_aim, self.gains_coefficient);
@@ -200,25 +203,41 @@ impl Instrument {
         self.limiter.set(settings.is_on(Knob::Limiter), settings.get(Knob::LimiterCeiling));
     }
 
+    /// What reaches the chain besides audio: the pulse, of which the decimator hears too, and the sweeps.
+    #[inline]
+    fn feed(&mut self) {
+        let (exciter, down, drive) = (&mut self.exciter, &mut self.down, &self.drive);
+        let level = self.factor.ilog2() as usize;
+        self.feeds.next(PULSE, |nodes| {
+            let mut sounds = false;
+            for (k, step) in nodes.as_chunks_mut::<3>().0.iter_mut().enumerate() {
+                *step = exciter.step(drive);
+                if *step != [0.0; 3] || !down.is_still(0) {
+                    down.take(0, k << (LEVELS - 1 - level), level, step);
+                    sounds = true;
+                }
+            }
+            sounds
+        });
+        let from = std::mem::replace(&mut self.sweeps, self.controls.sweeps());
+        for (stage, (from, to)) in from.into_iter().zip(self.sweeps).enumerate() {
+            self.feeds.next(SWEEPS + stage, |nodes| {
+                if from != to {
+                    let steps = self.factor as f64;
+                    for (k, step) in nodes.as_chunks_mut::<3>().0.iter_mut().enumerate() {
+                        *step = radau::C.map(|c| from + (to - from) * (k as f64 + c) / steps);
+                    }
+                }
+                from != to
+            });
+        }
+    }
+
     /// Solves one frame; the decimator hears of it.
     #[inline]
-    fn solve(&mut self, nodes: &[[Lanes; 3]; MOST]) {
-        let (levels, drive, treatment) = (self.levels, self.drive, self.treatment);
-        let (from, to) = (self.sweeps, self.controls.sweeps());
-        self.sweeps = to;
+    fn solve(&mut self) {
+        let (levels, treatment) = (self.levels, self.treatment);
         let grid = LEVELS - 1 - self.factor.ilog2() as usize;
-        let (exciter, down, factor) = (&mut self.exciter, &mut self.down, self.factor as f64);
-        self.feeds.next(|k| {
-            let pulse = exciter.step(&drive);
-            if pulse != [0.0; 3] || !down.is_still(0) {
-                down.take(0, k << grid, LEVELS - 1 - grid, &pulse);
-            }
-            let lane = |n: usize| -> radau::Nodes { std::array::from_fn(|m| nodes[k][m][n]) };
-            let sweep =
-                |stage: usize| radau::C.map(|c| from[stage] + (to[stage] - from[stage]) * (k as f64 + c) / factor);
-            Feed { main: lane(0), jacks: [lane(1), lane(2)], pulse, sweep: [sweep(0), sweep(1), sweep(2)] }
-        });
-
         self.chain.begin_frame();
         let mut tick = 0;
         while tick < TICKS {

@@ -12,7 +12,6 @@
 //! quadrature does: k at a node is read between rows that stand 1/64 of a frame apart, by the cubic through four of them.
 //! Cost of a step: 4 × 60 multiplications for each lane.
 
-use super::Lanes;
 use super::half_band::bessel_i0;
 use crate::pace::{self, LEVELS, TICKS};
 use crate::radau::{self, Nodes};
@@ -32,6 +31,8 @@ const FINE: usize = 64;
 /// Room for this many frames before the pending ones are moved to its start.
 const ROOM: usize = 8 * REACH;
 
+/// Pulse and taps 1 to 3.
+pub(crate) type Lanes = [f64; 4];
 /// k at the frames that a node reaches, the earliest first.
 type Row = [f64; REACH];
 
