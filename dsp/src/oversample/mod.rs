@@ -32,10 +32,10 @@ mod window;
 pub(crate) use decimator::{Decimator, Lanes};
 use half_band::Doubler;
 use nodes::NodeFilter;
-use window::Window;
 
 pub(crate) use nodes::fractional;
 use std::f64::consts::TAU;
+pub(crate) use window::Window;
 
 /// Nodes of the three-stage Radau IIA step, as parts of the step: (4 − √6)/10, (4 + √6)/10, 1
 /// (E. Hairer, G. Wanner, Solving Ordinary Differential Equations II, table 5.6; from memory).
@@ -78,7 +78,7 @@ pub struct Upsampler {
 #[derive(Clone, Debug)]
 struct Lane {
     /// Before each doubler and before the node filter.
-    windows: Box<[Window]>,
+    windows: Box<[Window<f64>]>,
     /// Frames of silence, as far as they count.
     silent: usize,
 }
@@ -106,7 +106,8 @@ impl Upsampler {
         let nodes = NodeFilter::new(length, band, factor * latency - needed);
         let lengths: Vec<usize> = doublers.iter().map(Doubler::length).chain([nodes.length()]).collect();
         let memory = lengths.iter().enumerate().map(|(stage, length)| length.div_ceil(1 << stage) + 1).sum();
-        let lane = Lane { windows: lengths.into_iter().map(Window::new).collect(), silent: memory };
+        let lane =
+            Lane { windows: lengths.into_iter().map(|length| Window::new(length, 0.0)).collect(), silent: memory };
         Self { doublers, nodes, latency, memory, lanes: std::array::from_fn(|_| lane.clone()) }
     }
 

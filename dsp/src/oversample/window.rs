@@ -10,21 +10,21 @@
 const ROOM: usize = 8;
 
 #[derive(Clone, Debug)]
-pub(super) struct Window {
-    memory: Box<[f64]>,
+pub(crate) struct Window<T> {
+    memory: Box<[T]>,
     length: usize,
     end: usize,
 }
 
-impl Window {
-    /// Of `length` samples, at least as many as one push brings.
-    pub(super) fn new(length: usize) -> Self {
-        Self { memory: vec![0.0; ROOM * length].into(), length, end: length }
+impl<T: Copy> Window<T> {
+    /// Of `length` samples, at least as many as one push brings, before which `sample` has stood for ever.
+    pub(crate) fn new(length: usize, sample: T) -> Self {
+        Self { memory: vec![sample; ROOM * length].into(), length, end: length }
     }
 
     /// Takes samples; returns all of their windows: the first ends with the first of them, the last with the last.
     #[inline]
-    pub(super) fn push(&mut self, samples: &[f64]) -> &[f64] {
+    pub(crate) fn push(&mut self, samples: &[T]) -> &[T] {
         if self.end + samples.len() > self.memory.len() {
             self.memory.copy_within(self.end - self.length..self.end, 0);
             self.end = self.length;
@@ -34,7 +34,7 @@ impl Window {
         &self.memory[self.end + 1 - samples.len() - self.length..self.end]
     }
 
-    pub(super) fn fill(&mut self, sample: f64) {
+    pub(crate) fn fill(&mut self, sample: T) {
         self.memory.fill(sample);
     }
 }
