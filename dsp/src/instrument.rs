@@ -209,15 +209,15 @@ impl Instrument {
         let (exciter, down, drive) = (&mut self.exciter, &mut self.down, &self.drive);
         let level = self.factor.ilog2() as usize;
         self.feeds.next(PULSE, |nodes| {
-            let mut sounds = false;
-            for (k, step) in nodes.as_chunks_mut::<3>().0.iter_mut().enumerate() {
-                *step = exciter.step(drive);
-                if *step != [0.0; 3] || !down.is_still(0) {
+            let moves = exciter.frame(drive, nodes);
+            if moves {
+                for (k, step) in nodes.as_chunks::<3>().0.iter().enumerate() {
                     down.take(0, k << (LEVELS - 1 - level), level, step);
-                    sounds = true;
                 }
+            } else {
+                down.hold(0);
             }
-            sounds
+            moves
         });
         let from = std::mem::replace(&mut self.sweeps, self.controls.sweeps());
         for (stage, (from, to)) in from.into_iter().zip(self.sweeps).enumerate() {
@@ -236,7 +236,7 @@ impl Instrument {
     /// Solves one frame; the decimator hears of it.
     #[inline]
     fn solve(&mut self) {
-        let (levels, treatment) = (self.levels, self.treatment);
+        let treatment = self.treatment;
         let grid = LEVELS - 1 - self.factor.ilog2() as usize;
         self.chain.begin_frame();
         let mut tick = 0;
@@ -248,7 +248,7 @@ impl Instrument {
             let still = (0..3).all(|stage| self.switching[stage].is_idle(treatment));
             // While an edge waits or glides, the switches are looked after at every step of the grid.
             let end = if still { TICKS } else { tick + (1 << grid) };
-            self.chain.cover(&self.feeds, &levels, tick..end, |tick, level, taps| {
+            self.chain.cover(&self.feeds, &self.levels, tick..end, |tick, level, taps| {
                 for (lane, tap) in taps.into_iter().enumerate() {
                     self.down.take(1 + lane, tick, level, tap);
                 }

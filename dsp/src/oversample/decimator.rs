@@ -39,12 +39,15 @@ type Row = [f64; REACH];
 struct Kernel {
     /// By level and step: integrals of k with the cubics that are 1 at the start, or at a node, and 0 at the others.
     steps: [Box<[[Row; 4]]>; TABLED],
+    /// Integrals of k over a frame.
+    frame: Row,
     /// k by place in the frame, one place before it and two behind.
     fine: Box<[Row]>,
 }
 
 static KERNEL: LazyLock<Kernel> = LazyLock::new(|| Kernel {
     steps: std::array::from_fn(|level| (0..1u32 << level).map(|n| integrals(n, pace::part(level))).collect()),
+    frame: integrals(0, 1.0).into_iter().fold([0.0; REACH], |sum, row| std::array::from_fn(|j| sum[j] + row[j])),
     fine: (0..FINE + 3).map(|n| row((n as f64 - 1.0) / FINE as f64)).collect(),
 });
 
@@ -109,8 +112,7 @@ impl Decimator {
     #[inline]
     pub(crate) fn take(&mut self, lane: usize, tick: usize, level: usize, nodes: &Nodes) {
         let start = std::mem::replace(&mut self.last[lane], nodes[2]);
-        let pending: &mut Row =
-            (&mut self.pending[lane][self.first..self.first + REACH]).try_into().expect("in the room");
+        let pending = self.pending(lane);
         if level < TABLED {
             let [s, a, b, c] = &KERNEL.steps[level][tick >> (LEVELS - 1 - level)];
             for j in 0..REACH {
@@ -121,10 +123,18 @@ impl Decimator {
         }
     }
 
-    /// Whether a lane has stood at zero since its last step, so that steps at zero need not be taken.
+    /// Takes a frame throughout which a lane stays where its last step has ended.
     #[inline]
-    pub(crate) fn is_still(&self, lane: usize) -> bool {
-        self.last[lane] == 0.0
+    pub(crate) fn hold(&mut self, lane: usize) {
+        let value = self.last[lane];
+        if value != 0.0 {
+            self.pending(lane).iter_mut().zip(&KERNEL.frame).for_each(|(sum, k)| *sum += k * value);
+        }
+    }
+
+    #[inline]
+    fn pending(&mut self, lane: usize) -> &mut Row {
+        (&mut self.pending[lane][self.first..self.first + REACH]).try_into().expect("in the room")
     }
 
     /// The frame at LATENCY before the one whose steps have now all been taken.
