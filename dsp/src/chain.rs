@@ -15,8 +15,8 @@ use crate::radau::Nodes;
 use crate::stage::{Divider, Drive, Group, Outcome, Parts, Reply, State, Switches, Tank};
 use std::ops::Range;
 
-/// One chain's taps over a step: each at its start and at its nodes, volts.
-pub(crate) type Taps = [(f64, Nodes); 3];
+/// One chain's taps at the nodes of a step, volts.
+pub(crate) type Taps = [Nodes; 3];
 
 /// Where the chain's own knobs stand.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -190,7 +190,7 @@ impl<C: Course> Chain<C> {
     }
 
     /// Goes from one tick of the frame to another, in as few steps as the accuracy allows; `take` hears of each its first
-    /// tick, its level and the taps at its start and its nodes, by chain, volts. There is a feed for every chain, or
+    /// tick, its level and the taps at its nodes, by chain, volts. There is a feed for every chain, or
     /// one for all.
     #[inline(always)]
     pub(crate) fn cover(
@@ -214,15 +214,13 @@ impl<C: Course> Chain<C> {
         let mut tick = ticks.start;
         while tick < ticks.end {
             let wanted = self.pace.level(tick, ticks.end);
-            let starts = [self.start(0), self.start(1), self.start(2)];
             let level = self.advance(wanted, feeds, tick, levels);
             let taps = [self.at_nodes(0).nodes(), self.at_nodes(1).nodes(), self.at_nodes(2).nodes()];
-            let mut all = [[(0.0, [0.0; 3]); 3]; MOST_CHAINS];
+            let mut all = [[[0.0; 3]; 3]; MOST_CHAINS];
             for (chain, of) in all.iter_mut().enumerate().take(C::CHAINS) {
                 for stage in 0..3 {
                     let [a, b, c] = taps[stage];
-                    let nodes = [C::chain(a, chain), C::chain(b, chain), C::chain(c, chain)];
-                    of[stage] = (C::chain(starts[stage], chain), nodes);
+                    of[stage] = [C::chain(a, chain), C::chain(b, chain), C::chain(c, chain)];
                 }
             }
             take(tick, level, &all[..C::CHAINS]);
@@ -236,13 +234,6 @@ impl<C: Course> Chain<C> {
         feeds.settle(feed);
         self.begin_frame();
         self.cover(std::slice::from_ref(&feeds), levels, 0..TICKS, |_, _, _| {});
-    }
-
-    /// Voltage across a tank (0–2) now.
-    #[inline(always)]
-    fn start(&self, stage: usize) -> C::Lane {
-        let (group, place) = self.place(stage);
-        self.groups[group].state(place).volts
     }
 
     /// Voltage across a tank (0–2) at the nodes of the last step.

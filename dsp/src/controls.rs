@@ -40,6 +40,8 @@ pub(crate) struct Controls {
     /// Values on their way to `settings`.
     glide: Settings,
     gliding: bool,
+    /// Whether anything has changed since the frame before.
+    moved: bool,
     coefficient: f64,
     exciter: crate::board::Exciter,
     /// Supply and temperature at which the rate knob is true.
@@ -56,6 +58,7 @@ impl Controls {
             keys: Keys::default(),
             glide: *settings,
             gliding: false,
+            moved: false,
             coefficient: -(-1.0 / (GLIDE_SECONDS * rate_hz)).exp_m1(),
             exciter: board.exciter,
             nominal: [board.supply, board.temperature],
@@ -88,9 +91,9 @@ impl Controls {
         self.waiting.push_back((due, change));
     }
 
-    /// Goes on to a frame: due changes take effect, values glide.
+    /// Goes on to a frame: due changes take effect, values glide. Returns whether anything has moved.
     #[inline]
-    pub(crate) fn advance(&mut self, frame: u64) {
+    pub(crate) fn advance(&mut self, frame: u64) -> bool {
         while let Some(&(due, change)) = self.waiting.front()
             && due <= frame
         {
@@ -100,9 +103,11 @@ impl Controls {
         if self.gliding {
             self.follow();
         }
+        std::mem::take(&mut self.moved)
     }
 
     fn apply(&mut self, change: Change) {
+        self.moved = true;
         match change {
             Change::Knob(knob, value) => {
                 self.settings.set(knob, value);
@@ -156,6 +161,7 @@ impl Controls {
     }
 
     fn follow(&mut self) {
+        self.moved = true;
         let mut gliding = false;
         for &knob in Knob::ALL {
             let (now, goal) = (self.glide.get(knob), self.settings.get(knob));

@@ -10,10 +10,14 @@ use crate::lanes::Course;
 use crate::pace::{self, LEVELS};
 use crate::radau::{self, Nodes};
 
-/// Channels of a feed: main, jacks of stages 2 and 3, pulse, sweeps of stages 1 to 3.
+/// Channels of a feed: main and the jacks of stages 2 and 3, pulse, sweeps of stages 1 to 3.
 const CHANNELS: usize = 7;
+/// Channel of the pulse.
+pub(crate) const PULSE: usize = 3;
+/// Channel of the first sweep.
+pub(crate) const SWEEPS: usize = 4;
 /// Most steps of the grid.
-pub(crate) const MOST: usize = 16;
+const MOST: usize = 16;
 
 /// What reaches a chain at the nodes of a step, volts; several chains, side by side, when `C` is that of several.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -65,12 +69,22 @@ impl Feed {
 pub(crate) struct Feeds {
     /// The grid has 2 to this power steps.
     level: usize,
-    steps: [Feed; MOST],
-    /// Channels at the frame's start.
-    start: [f64; CHANNELS],
+    channels: [Channel; CHANNELS],
     /// Per level below the grid's: of each node, the grid step it falls into and the cubic's weights.
-    coarser: [[(usize, [f64; 4]); 3]; MOST.ilog2() as usize],
+    coarser: [[Place; 3]; MOST.ilog2() as usize],
 }
+
+/// One channel over the frame.
+#[derive(Clone, Copy, Debug)]
+struct Channel {
+    /// Where the frame starts, then the nodes of each grid step: three places behind where a step starts it ends.
+    nodes: [f64; 1 + 3 * MOST],
+    /// Whether all of these are one value.
+    held: bool,
+}
+
+/// A place in the frame: the grid step it falls into, and the weights of that step's cubic there.
+type Place = (usize, [f64; 4]);
 
 impl Feeds {
     /// A grid of 1, 2, 4, 8 or 16 steps, silent.
@@ -84,20 +98,32 @@ impl Feeds {
                 (step as usize, radau::weights_at(place - step))
             })
         });
-        Self { level, steps: [Feed::default(); MOST], start: [0.0; CHANNELS], coarser }
+        Self { level, channels: [Channel { nodes: [0.0; 1 + 3 * MOST], held: true }; CHANNELS], coarser }
     }
 
-    /// The next frame: the nodes of each grid step.
+    /// The next frame of a channel: `write` sets the nodes of the grid, three a step, or returns false and leaves them, when
+    /// the channel stays where it is.
     #[inline]
-    pub(crate) fn next(&mut self, step: impl FnMut(usize) -> Feed) {
-        let count = 1 << self.level;
-        self.start = self.steps[count - 1].channels().map(|nodes| nodes[2]);
-        self.steps.iter_mut().take(count).zip((0..).map(step)).for_each(|(place, feed)| *place = feed);
+    pub(crate) fn next(&mut self, channel: usize, write: impl FnOnce(&mut [f64]) -> bool) {
+        let channel = &mut self.channels[channel];
+        let end = 3 << self.level;
+        let start = channel.nodes[end];
+        if write(&mut channel.nodes[1..=end]) {
+            channel.nodes[0] = start;
+            channel.held = false;
+        } else if !channel.held {
+            channel.nodes.fill(start);
+            channel.held = true;
+        }
     }
 
-    /// As if `feed` had stood for ever.
+    /// As if `feed` had stood in every step of the grid for ever.
     pub(crate) fn settle(&mut self, feed: &Feed) {
-        self.steps = [*feed; MOST];
+        for (channel, nodes) in self.channels.iter_mut().zip(feed.channels()) {
+            channel.nodes[0] = nodes[2];
+            channel.nodes[1..].as_chunks_mut::<3>().0.fill(*nodes);
+            channel.held = *nodes == [nodes[2]; 3];
+        }
     }
 
     /// Nodes of the step of level `level` that begins at `tick`.
@@ -105,31 +131,29 @@ impl Feeds {
     pub(crate) fn at(&self, tick: usize, level: usize) -> Feed {
         let grid_step = tick >> (LEVELS - 1 - self.level);
         if level == self.level {
-            return self.steps[grid_step];
+            return Feed::of(|channel| std::array::from_fn(|m| self.channels[channel].nodes[3 * grid_step + 1 + m]));
         }
         if level < self.level {
-            let places = &self.coarser[level];
-            return self.read(|m| (grid_step + places[m].0, places[m].1));
+            return self.read(grid_step, &self.coarser[level]);
         }
         // Within one grid step.
         let length = pace::part(level - self.level);
         let first =
             (tick & ((1 << (LEVELS - 1 - self.level)) - 1)) as f64 / f64::from(1u32 << (LEVELS - 1 - self.level));
-        let weights: [[f64; 4]; 3] = std::array::from_fn(|m| radau::weights_at(first + length * radau::C[m]));
-        self.read(|m| (grid_step, weights[m]))
+        self.read(grid_step, &radau::C.map(|c| (0, radau::weights_at(first + length * c))))
     }
 
+    /// Nodes at places behind the start of a grid step.
     #[inline(always)]
-    fn read(&self, place: impl Fn(usize) -> (usize, [f64; 4])) -> Feed {
-        let places: [_; 3] = std::array::from_fn(place);
-        let steps = places.map(|(step, _)| self.steps[step].channels());
-        let starts = places.map(|(step, _)| step.checked_sub(1).map(|before| self.steps[before].channels()));
+    fn read(&self, grid_step: usize, places: &[Place; 3]) -> Feed {
         Feed::of(|channel| {
-            std::array::from_fn(|m| {
-                let w = &places[m].1;
-                let nodes = steps[m][channel];
-                let start = starts[m].map_or(self.start[channel], |before| before[channel][2]);
-                w[0] * start + w[1] * nodes[0] + w[2] * nodes[1] + w[3] * nodes[2]
+            let Channel { nodes, held } = &self.channels[channel];
+            if *held {
+                return [nodes[0]; 3];
+            }
+            places.map(|(step, w)| {
+                let step = 3 * (grid_step + step);
+                w[0] * nodes[step] + w[1] * nodes[step + 1] + w[2] * nodes[step + 2] + w[3] * nodes[step + 3]
             })
         })
     }
@@ -148,10 +172,15 @@ mod tests {
         for steps in [1, 2, 4, 8, 16] {
             let mut feeds = Feeds::new(steps);
             for frame in [-1.0, 0.0] {
-                feeds.next(|k| {
-                    let nodes = radau::C.map(|c| frame + (k as f64 + c) / steps as f64);
-                    Feed::of(|channel| nodes.map(|t| cubic(channel, t)))
-                });
+                for channel in 0..CHANNELS {
+                    feeds.next(channel, |nodes| {
+                        for (place, node) in nodes.iter_mut().enumerate() {
+                            let t = ((place / 3) as f64 + radau::C[place % 3]) / steps as f64;
+                            *node = cubic(channel, frame + t);
+                        }
+                        true
+                    });
+                }
             }
             for level in 0..8 {
                 for n in 0..1usize << level {

@@ -11,10 +11,11 @@
 
 use crate::board::Board;
 pub use crate::chain::Counts;
+use crate::chain::Levels;
 use crate::controls::{Change, Controls};
 use crate::engine::Engine;
-use crate::exciter::Exciter;
-use crate::feed::{Feed, Feeds, MOST};
+use crate::exciter::{Drive, Exciter};
+use crate::feed::{Feed, Feeds, PULSE, SWEEPS};
 use crate::knobs::{Knob, Settings};
 use crate::limiter::Limiter;
 use crate::lines::{Line, Source};
@@ -72,6 +73,11 @@ pub struct Instrument {
     down: Decimator,
     mixer: Mixer,
     limiter: Limiter,
+    /// Where everything stands that is set; looked up anew when something has moved.
+    levels: Levels,
+    drive: Drive,
+    treatment: Treatment,
+    gains_aim: Gains,
     gains: Gains,
     gains_coefficient: f64,
     /// Frames that wait for the path beside them to catch up.
@@ -82,10 +88,7 @@ pub struct Instrument {
     factor: usize,
     internal_rate_hz: f64,
     frame: u64,
-    celsius: f64,
     sweeps: [f64; 3],
-    /// The pulse at the end of the last frame, volts.
-    last_pulse: f64,
 }
 
 impl Instrument {
@@ -97,18 +100,22 @@ impl Instrument {
         RateError::check(rate_hz)?;
         let factor = settings.quality();
         let internal_rate_hz = rate_hz * factor as f64;
-        let celsius = settings.get(Knob::UnitTemperature);
+        let controls = Controls::new(board, settings, rate_hz);
+        let drive = controls.exciter();
         let (up, limiter) = (Upsampler::new(factor), Limiter::new(rate_hz));
         let gains = Gains::of(settings);
         let mut unit = Self {
             panel: *settings,
-            controls: Controls::new(board, settings, rate_hz),
             switching: board.stages().map(|stage| Switching::new(board, stage)),
             exciter: Exciter::new(&board.exciter, internal_rate_hz),
             feeds: Feeds::new(factor),
-            chain: Engine::new(std::slice::from_ref(board), rate_hz, celsius, Accuracy::of(factor)),
+            chain: Engine::new(std::slice::from_ref(board), rate_hz, drive.celsius, Accuracy::of(factor)),
             down: Decimator::new(),
             mixer: Mixer::new(rate_hz),
+            levels: controls.levels(),
+            drive,
+            treatment: controls.treatment(),
+            gains_aim: gains,
             gains,
             gains_coefficient: Gains::coefficient(rate_hz),
             gains_waiting: Delay::new(Decimator::LATENCY, gains),
@@ -119,9 +126,8 @@ impl Instrument {
             factor,
             internal_rate_hz,
             frame: 0,
-            celsius,
-            sweeps: [0.0; 3],
-            last_pulse: 0.0,
+            sweeps: controls.sweeps(),
+            controls,
         };
         unit.reset();
         Ok(unit)
@@ -163,15 +169,20 @@ impl Instrument {
     #[inline]
     pub fn tick(&mut self, input: Input) -> Output {
         let main = input.main.map(jack);
-        let mut nodes = [[[0.0; 4]; 3]; MOST];
-        self.up.push([0.5 * (main[0] + main[1]), jack(input.stage2), jack(input.stage3), 0.0], &mut nodes);
+        let jacks = [0.5 * (main[0] + main[1]), jack(input.stage2), jack(input.stage3)];
+        for (lane, volts) in jacks.into_iter().enumerate() {
+            self.feeds.next(lane, |nodes| self.up.push(lane, volts, nodes));
+        }
 
-        self.controls.advance(self.frame);
+        if self.controls.advance(self.frame) {
+            self.look_up();
+        }
         self.frame += 1;
-        self.solve(&nodes);
+        self.feed();
+        self.solve();
 
         let lanes = self.down.pull();
-        self.gains.glide(&Gains::of(self.controls.settings()), self.gains_coefficient);
+        self.gains.glide(&self.gains_aim, self.gains_coefficient);
         let gains = self.gains_waiting.pass(self.gains);
         let direct = self.direct_waiting.pass(main);
         let mix = self.mixer.mix([lanes[1], lanes[2], lanes[3]], direct, &gains);
@@ -180,39 +191,58 @@ impl Instrument {
         Output { main, pulse, taps }
     }
 
-    /// Solves one frame; the decimator hears of it.
-    #[inline]
-    fn solve(&mut self, nodes: &[[Lanes; 3]; MOST]) {
-        let levels = self.controls.levels();
+    /// Where everything stands by now.
+    fn look_up(&mut self) {
+        self.levels = self.controls.levels();
+        self.treatment = self.controls.treatment();
         let drive = self.controls.exciter();
-        let treatment = self.controls.treatment();
-        if drive.celsius != self.celsius {
-            self.celsius = drive.celsius;
-            self.chain.heat(self.celsius);
+        if drive.celsius != self.drive.celsius {
+            self.chain.heat(drive.celsius);
         }
-        for stage in 0..3 {
-            self.switching[stage].want(self.controls.lines().code(stage));
+        self.drive = drive;
+        for (switching, code) in self.switching.iter_mut().zip(self.controls.lines().codes()) {
+            switching.want(code);
         }
         let settings = self.controls.settings();
+        self.gains_aim = Gains::of(settings);
         self.limiter.set(settings.is_on(Knob::Limiter), settings.get(Knob::LimiterCeiling));
+    }
 
-        let (from, to) = (self.sweeps, self.controls.sweeps());
-        self.sweeps = to;
-        let grid = LEVELS - 1 - self.factor.ilog2() as usize;
-        let (exciter, down, factor) = (&mut self.exciter, &mut self.down, self.factor as f64);
-        let last = &mut self.last_pulse;
-        self.feeds.next(|k| {
-            let pulse = exciter.step(&drive);
-            let start = std::mem::replace(last, pulse[2]);
-            if pulse != [0.0; 3] || start != 0.0 {
-                down.take(0, k << grid, LEVELS - 1 - grid, start, &pulse);
+    /// What reaches the chain besides audio: the pulse, of which the decimator hears too, and the sweeps.
+    #[inline]
+    fn feed(&mut self) {
+        let (exciter, down, drive) = (&mut self.exciter, &mut self.down, &self.drive);
+        let level = self.factor.ilog2() as usize;
+        self.feeds.next(PULSE, |nodes| {
+            let moves = exciter.frame(drive, nodes);
+            if moves {
+                for (k, step) in nodes.as_chunks::<3>().0.iter().enumerate() {
+                    down.take(0, k << (LEVELS - 1 - level), level, step);
+                }
+            } else {
+                down.hold(0);
             }
-            let lane = |n: usize| -> radau::Nodes { std::array::from_fn(|m| nodes[k][m][n]) };
-            let sweep =
-                |stage: usize| radau::C.map(|c| from[stage] + (to[stage] - from[stage]) * (k as f64 + c) / factor);
-            Feed { main: lane(0), jacks: [lane(1), lane(2)], pulse, sweep: [sweep(0), sweep(1), sweep(2)] }
+            moves
         });
+        let from = std::mem::replace(&mut self.sweeps, self.controls.sweeps());
+        for (stage, (from, to)) in from.into_iter().zip(self.sweeps).enumerate() {
+            self.feeds.next(SWEEPS + stage, |nodes| {
+                if from != to {
+                    let steps = self.factor as f64;
+                    for (k, step) in nodes.as_chunks_mut::<3>().0.iter_mut().enumerate() {
+                        *step = radau::C.map(|c| from + (to - from) * (k as f64 + c) / steps);
+                    }
+                }
+                from != to
+            });
+        }
+    }
 
+    /// Solves one frame; the decimator hears of it.
+    #[inline]
+    fn solve(&mut self) {
+        let treatment = self.treatment;
+        let grid = LEVELS - 1 - self.factor.ilog2() as usize;
         self.chain.begin_frame();
         let mut tick = 0;
         while tick < TICKS {
@@ -223,9 +253,9 @@ impl Instrument {
             let still = (0..3).all(|stage| self.switching[stage].is_idle(treatment));
             // While an edge waits or glides, the switches are looked after at every step of the grid.
             let end = if still { TICKS } else { tick + (1 << grid) };
-            self.chain.cover(std::slice::from_ref(&self.feeds), &levels, tick..end, |tick, level, taps| {
-                for (stage, (start, nodes)) in taps[0].iter().enumerate() {
-                    self.down.take(1 + stage, tick, level, *start, nodes);
+            self.chain.cover(std::slice::from_ref(&self.feeds), &self.levels, tick..end, |tick, level, taps| {
+                for (stage, nodes) in taps[0].iter().enumerate() {
+                    self.down.take(1 + stage, tick, level, nodes);
                 }
             });
             tick = end;
@@ -242,6 +272,7 @@ impl Instrument {
             }
             if edge.hard {
                 self.chain.inject(0, stage, edge.charge);
+                self.down.jump(1 + stage, self.chain.state(0, stage).volts);
                 self.chain.edge();
             }
         }
@@ -251,17 +282,17 @@ impl Instrument {
     pub fn reset(&mut self) {
         self.controls.arrive();
         self.frame = 0;
-        self.celsius = self.controls.exciter().celsius;
-        self.chain.heat(self.celsius);
+        self.look_up();
+        self.chain.heat(self.drive.celsius);
         self.sweeps = self.controls.sweeps();
         let codes = self.controls.lines().codes();
-        let treatment = self.controls.treatment();
+        let treatment = self.treatment;
         for (stage, code) in codes.into_iter().enumerate() {
             self.switching[stage].rest(code, treatment, 0.0);
             self.chain.switch(0, stage, self.switching[stage].siemens());
         }
         let feed = Feed { sweep: self.sweeps.map(|gate| [gate; 3]), ..Feed::default() };
-        self.chain.settle(&feed, &self.controls.levels());
+        self.chain.settle(&feed, &self.levels);
         self.feeds.settle(&feed);
         for (stage, code) in codes.into_iter().enumerate() {
             self.switching[stage].rest(code, treatment, self.chain.state(0, stage).volts);
@@ -269,12 +300,11 @@ impl Instrument {
         let taps: [f64; 3] = std::array::from_fn(|stage| self.chain.state(0, stage).volts);
         let lanes = [0.0, taps[0], taps[1], taps[2]];
         self.exciter.reset();
-        self.last_pulse = 0.0;
         self.up.reset();
         self.down.settle(lanes);
         self.mixer.settle(taps);
         self.limiter.reset();
-        self.gains = Gains::of(self.controls.settings());
+        self.gains = self.gains_aim;
         self.gains_waiting.fill(self.gains);
         self.direct_waiting.fill([0.0; 2]);
         self.taps_waiting.fill(lanes);

@@ -13,10 +13,10 @@ use crate::board::Board;
 use crate::chain::{Counts, Levels};
 use crate::controls::Controls;
 use crate::engine::Engine;
-use crate::feed::{Feed, Feeds, MOST};
+use crate::feed::{Feed, Feeds};
 use crate::instrument::RateError;
 use crate::knobs::{Knob, Settings};
-use crate::oversample::{Decimator, Lanes, Upsampler};
+use crate::oversample::{Decimator, Upsampler};
 use crate::pace::{Accuracy, TICKS};
 use crate::switching::{Switching, Treatment};
 
@@ -28,12 +28,12 @@ pub const CHAINS: usize = 4;
 pub struct Quartet {
     engine: Engine,
     switching: [[Switching; 3]; CHAINS],
-    up: Upsampler,
+    /// Of two chains each.
+    up: [Upsampler; 2],
     feeds: [Feeds; CHAINS],
     /// By stage; a lane for each chain.
     down: [Decimator; 3],
     levels: Levels,
-    sweeps: [f64; 3],
     factor: usize,
 }
 
@@ -59,11 +59,10 @@ impl Quartet {
         let mut quartet = Self {
             engine: engine(boards, rate_hz, settings.get(Knob::UnitTemperature), Accuracy::of(factor)),
             switching: boards.each_ref().map(|board| board.stages().map(|stage| Switching::new(board, stage))),
-            up: Upsampler::new(factor),
+            up: std::array::from_fn(|_| Upsampler::new(factor)),
             feeds: std::array::from_fn(|_| Feeds::new(factor)),
             down: std::array::from_fn(|_| Decimator::new()),
             levels: controls.levels(),
-            sweeps: controls.sweeps(),
             factor,
         };
         for chain in 0..CHAINS {
@@ -71,7 +70,7 @@ impl Quartet {
                 quartet.engine.switch(chain, stage, quartet.switching[chain][stage].siemens());
             }
         }
-        let feed = Feed { sweep: quartet.sweeps.map(|gate| [gate; 3]), ..Feed::default() };
+        let feed = Feed { sweep: controls.sweeps().map(|gate| [gate; 3]), ..Feed::default() };
         quartet.engine.settle(&feed, &quartet.levels);
         for feeds in &mut quartet.feeds {
             feeds.settle(&feed);
@@ -84,7 +83,7 @@ impl Quartet {
 
     /// Frames by which everything comes out late.
     pub fn latency(&self) -> usize {
-        self.up.latency_frames() + Decimator::LATENCY
+        self.up[0].latency_frames() + Decimator::LATENCY
     }
 
     /// Sets the code of one chain's stage (0–2), from the frame that is solved next: unlike audio, it is not late by the way up.
@@ -100,24 +99,22 @@ impl Quartet {
         }
         if edge.hard {
             self.engine.inject(chain, stage, edge.charge);
+            self.down[stage].jump(chain, self.engine.state(chain, stage).volts);
             self.engine.edge();
         }
     }
 
     /// One frame: main in of every chain; its three taps, volts.
     #[inline]
-    pub fn tick(&mut self, main: Lanes) -> [[f64; 3]; CHAINS] {
-        let mut nodes = [[[0.0; 4]; 3]; MOST];
-        self.up.push(main, &mut nodes);
-        let sweep = self.sweeps.map(|gate| [gate; 3]);
+    pub fn tick(&mut self, main: [f64; CHAINS]) -> [[f64; 3]; CHAINS] {
         for (chain, feeds) in self.feeds.iter_mut().enumerate() {
-            feeds.next(|k| Feed { main: nodes[k].map(|node| node[chain]), sweep, ..Feed::default() });
+            feeds.next(0, |nodes| self.up[chain / 2].push(chain % 2, main[chain], nodes));
         }
         self.engine.begin_frame();
         self.engine.cover(&self.feeds, &self.levels, 0..TICKS, |tick, level, taps| {
             for (chain, taps) in taps.iter().enumerate() {
-                for (down, (start, nodes)) in self.down.iter_mut().zip(taps) {
-                    down.take(chain, tick, level, *start, nodes);
+                for (down, nodes) in self.down.iter_mut().zip(taps) {
+                    down.take(chain, tick, level, nodes);
                 }
             }
         });
@@ -177,7 +174,7 @@ mod tests {
             let mut quartet = Quartet::with(&boards, &settings, 48e3, engine).unwrap();
             let mut alone = boards.each_ref().map(|board| Instrument::new(board, &settings, 48e3).unwrap());
             let late = alone[0].latency() - quartet.latency();
-            let up = quartet.up.latency_frames();
+            let up = quartet.up[0].latency_frames();
             let (mut error, mut signal) = ([0.0; CHAINS], [0.0; CHAINS]);
             let mut past = vec![[[0.0; 3]; CHAINS]; 0];
             for n in 0..6000 {

@@ -86,6 +86,16 @@ impl Edges {
         self.settled = 0.0;
     }
 
+    /// Whether none is in flight.
+    pub(super) fn are_over(&self) -> bool {
+        self.count == 0
+    }
+
+    /// What those that are over sum to.
+    pub(super) fn settled(&self) -> f64 {
+        self.settled
+    }
+
     /// An edge of `height` at `instant`, a part (0 to 1) of the step that comes next.
     pub(super) fn add(&mut self, height: f64, instant: f64) {
         debug_assert!(self.count < ROOM, "no step may add more than {MOST_A_STEP} edges");

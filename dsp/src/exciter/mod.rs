@@ -71,6 +71,8 @@ pub struct Exciter {
     /// Where the last edge leads.
     level: f64,
     edges: Edges,
+    /// The last node that was given.
+    last: f64,
 }
 
 impl Exciter {
@@ -88,6 +90,7 @@ impl Exciter {
             half: Half::Pause,
             level: 0.0,
             edges: Edges::new(),
+            last: 0.0,
         }
     }
 
@@ -97,6 +100,43 @@ impl Exciter {
         self.half = Half::Pause;
         self.level = 0.0;
         self.edges.reset();
+        self.last = 0.0;
+    }
+
+    /// The internal steps of a frame, three nodes each. Returns false, and leaves them alone, when the pulse stays where it
+    /// was throughout.
+    #[inline]
+    pub(crate) fn frame(&mut self, drive: &Drive, nodes: &mut [f64]) -> bool {
+        let (steps, _) = nodes.as_chunks_mut::<3>();
+        if let Some(u) = self.charged(drive, steps.len()) {
+            self.u = u;
+            if self.edges.settled() == self.last {
+                return false;
+            }
+            steps.fill([self.edges.settled(); 3]);
+        } else {
+            for step in &mut *steps {
+                *step = self.step(drive);
+            }
+        }
+        self.last = nodes[nodes.len() - 1];
+        true
+    }
+
+    /// u after steps in which nothing happens but that it goes on; `None` when something else might.
+    #[inline]
+    fn charged(&self, drive: &Drive, steps: usize) -> Option<f64> {
+        let base_emitter = base_emitter_volts(&self.part, drive.celsius);
+        let bias_rests = self.bias + (line(drive) - self.bias) * self.gate_part == self.bias;
+        let pulse = self.half == Half::Pulse;
+        let gate_rests = if drive.hard { self.level == 0.0 } else { !pulse || self.level != 0.0 };
+        let starved = pulse && self.bias <= base_emitter;
+        if !self.begun || !self.edges.are_over() || !bias_rests || !gate_rests || starved {
+            return None;
+        }
+        let decay = self.decays[self.half as usize];
+        let u = (0..steps).fold(self.u, |u, _| self.bias + (u - self.bias) * decay);
+        (u < base_emitter).then_some(u)
     }
 
     /// One internal step: the pulse at its three nodes, volts.
@@ -104,7 +144,7 @@ impl Exciter {
     pub fn step(&mut self, drive: &Drive) -> [f64; 3] {
         let base_emitter = base_emitter_volts(&self.part, drive.celsius);
         let swing = (drive.supply_volts - self.part.saturation).max(0.0);
-        let line = if drive.soft { 0.0 } else { drive.bias_volts };
+        let line = line(drive);
         if !self.begun {
             self.begun = true;
             self.bias = line;
@@ -167,6 +207,12 @@ impl Exciter {
             self.level = level;
         }
     }
+}
+
+/// What the bias strives for, volts.
+#[inline]
+fn line(drive: &Drive) -> f64 {
+    if drive.soft { 0.0 } else { drive.bias_volts }
 }
 
 /// Time until u, now `away` from its asymptote, crosses `V_be`; known to lie within `most`.

@@ -147,13 +147,12 @@ fn worst_alias_db(pitch: f64) -> f64 {
     let count = 1 << 16;
     let mut exciter = fresh(&part(), RATE);
     let drive = drive(bias_for_rate(&part(), pitch, 3.0, 25.0), 3.0, 25.0);
-    let (mut down, mut last) = (Decimator::new(), 0.0);
+    let mut down = Decimator::new();
     let mut signal: Vec<f64> = (0..count + 200)
         .map(|_| {
             for k in 0..4 {
                 let pulse = exciter.step(&drive);
-                down.take(0, k * TICKS / 4, 2, last, &pulse);
-                last = pulse[2];
+                down.take(0, k * TICKS / 4, 2, &pulse);
             }
             down.pull()[0]
         })
@@ -299,5 +298,28 @@ fn a_reset_equals_a_fresh_start_to_the_bit() {
     for n in 0..20_000 {
         let drive = Drive { soft: n % 3000 > 2000, hard: n % 700 > 600, ..drive(4.0, 3.0, 25.0) };
         assert_eq!(reset.step(&drive), new.step(&drive));
+    }
+}
+
+/// Gates, rates and supplies that change between frames and long rests: a frame at a time gives what its steps give.
+#[test]
+fn a_frame_equals_its_steps_to_the_bit() {
+    for steps in [1, 4, 16] {
+        let (mut by_frame, mut by_step) = (fresh(&part(), RATE), fresh(&part(), RATE));
+        let (mut nodes, mut rests) = ([0.0; 48], 0);
+        for n in 0..40_000 {
+            let bias = if n % 9000 < 6000 { 0.9 } else { 4.0 };
+            let supply = if n % 7000 < 5000 { 3.0 } else { 4.0 };
+            let drive = Drive { soft: n % 11_000 > 9000, hard: n % 1300 > 900, ..drive(bias, supply, 25.0) };
+            let before = nodes[3 * steps - 1];
+            if !by_frame.frame(&drive, &mut nodes[..3 * steps]) {
+                nodes[..3 * steps].fill(before);
+                rests += 1;
+            }
+            for frame in nodes[..3 * steps].chunks(3) {
+                assert_eq!(by_step.step(&drive), frame, "frame {n} of {steps} steps");
+            }
+        }
+        assert!(rests > 4000, "{rests}");
     }
 }

@@ -12,7 +12,8 @@
 //! more than its samples show, see `peak.rs`: such a signal may be limited a little before its true peak is there.)
 //! The delay is 1.4 ms (50 frames at least), on or off; switching only sets the gain to strive for, so it glides.
 //! What is not a number, or infinite, is silence; beyond ±1 MV it is cut.
-//! Cost: four 48-tap filters a side, constant but for the wedges (bounded by the look-ahead, constant on average).
+//! Cost: two 48-tap filters a side, constant but for the wedges (bounded by the look-ahead, constant on average); next to
+//! nothing while all is far below the ceiling. After such a rest 24 frames of the filters are made up for at once.
 
 mod peak;
 mod wedge;
@@ -82,6 +83,8 @@ pub struct Limiter {
     release: f64,
     held: u64,
     averages: [Average; 2],
+    /// Frames for which the gain wanted has been 1 and held; when it is 1 throughout the averages they stand still.
+    untouched: usize,
     delay: Box<[[f64; 2]]>,
     oldest: usize,
     gain: f64,
@@ -97,16 +100,18 @@ impl Limiter {
         let first = usize::midpoint(smoothing, 1);
         let mut limiter = Self {
             on: true,
-            ceiling: decibel(CEILING_MOST_DB),
+            ceiling: 0.0,
             peak: Peak::new(),
             least: Wedge::new(smoothing + 2 * HOLD - 1),
             release: -(-1.0 / (RELEASE_SECONDS * rate_hz)).exp_m1(),
             held: UNITY,
             averages: [Average::new(first), Average::new(smoothing + 1 - first)],
+            untouched: 0,
             delay: vec![[0.0; 2]; latency].into(),
             oldest: 0,
             gain: 1.0,
         };
+        limiter.set(true, CEILING_MOST_DB);
         limiter.reset();
         limiter
     }
@@ -120,6 +125,7 @@ impl Limiter {
     pub fn set(&mut self, on: bool, ceiling_db: f64) {
         self.on = on;
         self.ceiling = decibel(ceiling_db.min(CEILING_MOST_DB));
+        self.peak.ignore(self.ceiling);
     }
 
     /// One frame.
@@ -128,17 +134,29 @@ impl Limiter {
         let frame = frame.map(|x| if x.is_finite() { x.clamp(-LEVEL_MOST, LEVEL_MOST) } else { 0.0 });
         let level = self.peak.push(frame);
         let wanted = if self.on && level > self.ceiling { MARGIN * self.ceiling / level } else { 1.0 };
-        let least = (self.least.push(wanted) * UNITY as f64) as u64;
-        let back = ((UNITY - self.held) as f64 * self.release) as u64 + 1;
-        self.held = least.min(self.held + back);
-        let sum = self.averages[0].push(self.held);
-        let sum = self.averages[1].push(sum);
-        let whole = UNITY * (self.averages[0].last.len() * self.averages[1].last.len()) as u64;
-        self.gain = sum as f64 / whole as f64;
+        if wanted < 1.0 {
+            self.untouched = 0;
+        }
+        if self.untouched <= self.delay.len() {
+            self.follow(wanted);
+        }
 
         let delayed = std::mem::replace(&mut self.delay[self.oldest], frame);
         self.oldest = if self.oldest + 1 == self.delay.len() { 0 } else { self.oldest + 1 };
         delayed.map(|x| x * self.gain)
+    }
+
+    /// The gain goes on towards the one wanted.
+    #[inline]
+    fn follow(&mut self, wanted: f64) {
+        let least = (self.least.push(wanted) * UNITY as f64) as u64;
+        let back = ((UNITY - self.held) as f64 * self.release) as u64 + 1;
+        self.held = least.min(self.held + back);
+        self.untouched = if self.held == UNITY { self.untouched + 1 } else { 0 };
+        let sum = self.averages[0].push(self.held);
+        let sum = self.averages[1].push(sum);
+        let whole = UNITY * (self.averages[0].last.len() * self.averages[1].last.len()) as u64;
+        self.gain = sum as f64 / whole as f64;
     }
 
     /// Gain now, 0 to 1.
@@ -151,6 +169,7 @@ impl Limiter {
         self.peak.reset();
         self.least.reset();
         self.held = UNITY;
+        self.untouched = 0;
         self.averages[0].fill(UNITY);
         self.averages[1].fill(UNITY * self.averages[0].last.len() as u64);
         self.delay.fill([0.0; 2]);

@@ -12,7 +12,6 @@
 //! quadrature does: k at a node is read between rows that stand 1/64 of a frame apart, by the cubic through four of them.
 //! Cost of a step: 4 × 60 multiplications for each lane.
 
-use super::Lanes;
 use super::half_band::bessel_i0;
 use crate::pace::{self, LEVELS, TICKS};
 use crate::radau::{self, Nodes};
@@ -32,18 +31,23 @@ const FINE: usize = 64;
 /// Room for this many frames before the pending ones are moved to its start.
 const ROOM: usize = 8 * REACH;
 
+/// Pulse and taps 1 to 3.
+pub(crate) type Lanes = [f64; 4];
 /// k at the frames that a node reaches, the earliest first.
 type Row = [f64; REACH];
 
 struct Kernel {
     /// By level and step: integrals of k with the cubics that are 1 at the start, or at a node, and 0 at the others.
     steps: [Box<[[Row; 4]]>; TABLED],
+    /// Integrals of k over a frame.
+    frame: Row,
     /// k by place in the frame, one place before it and two behind.
     fine: Box<[Row]>,
 }
 
 static KERNEL: LazyLock<Kernel> = LazyLock::new(|| Kernel {
     steps: std::array::from_fn(|level| (0..1u32 << level).map(|n| integrals(n, pace::part(level))).collect()),
+    frame: integrals(0, 1.0).into_iter().fold([0.0; REACH], |sum, row| std::array::from_fn(|j| sum[j] + row[j])),
     fine: (0..FINE + 3).map(|n| row((n as f64 - 1.0) / FINE as f64)).collect(),
 });
 
@@ -90,23 +94,25 @@ pub(crate) struct Decimator {
     pending: Box<[[f64; ROOM]; 4]>,
     /// Where the oldest of them stands.
     first: usize,
+    /// By lane: value at the end of the last step.
+    last: Lanes,
 }
 
 impl Decimator {
     /// Silent. Allocates; nothing after it does.
     pub(crate) fn new() -> Self {
         LazyLock::force(&KERNEL);
-        Self { pending: vec![[0.0; ROOM]; 4].try_into().expect("four lanes"), first: 0 }
+        Self { pending: vec![[0.0; ROOM]; 4].try_into().expect("four lanes"), first: 0, last: [0.0; 4] }
     }
 
     /// Frames by which a frame comes out after the steps that begin at its instant.
     pub(crate) const LATENCY: usize = HALF - 1;
 
-    /// Takes one lane's values at the start and at the nodes of the step of level `level` that begins at `tick`.
+    /// Takes one lane's values at the nodes of the step of level `level` that begins at `tick`.
     #[inline]
-    pub(crate) fn take(&mut self, lane: usize, tick: usize, level: usize, start: f64, nodes: &Nodes) {
-        let pending: &mut Row =
-            (&mut self.pending[lane][self.first..self.first + REACH]).try_into().expect("in the room");
+    pub(crate) fn take(&mut self, lane: usize, tick: usize, level: usize, nodes: &Nodes) {
+        let start = std::mem::replace(&mut self.last[lane], nodes[2]);
+        let pending = self.pending(lane);
         if level < TABLED {
             let [s, a, b, c] = &KERNEL.steps[level][tick >> (LEVELS - 1 - level)];
             for j in 0..REACH {
@@ -115,6 +121,25 @@ impl Decimator {
         } else {
             between(pending, tick, level, nodes);
         }
+    }
+
+    /// A lane jumps: its next step begins at `value`.
+    pub(crate) fn jump(&mut self, lane: usize, value: f64) {
+        self.last[lane] = value;
+    }
+
+    /// Takes a frame throughout which a lane stays where its last step has ended.
+    #[inline]
+    pub(crate) fn hold(&mut self, lane: usize) {
+        let value = self.last[lane];
+        if value != 0.0 {
+            self.pending(lane).iter_mut().zip(&KERNEL.frame).for_each(|(sum, k)| *sum += k * value);
+        }
+    }
+
+    #[inline]
+    fn pending(&mut self, lane: usize) -> &mut Row {
+        (&mut self.pending[lane][self.first..self.first + REACH]).try_into().expect("in the room")
     }
 
     /// The frame at LATENCY before the one whose steps have now all been taken.
@@ -135,9 +160,10 @@ impl Decimator {
     /// As if `value` had stood at the input for ever.
     pub(crate) fn settle(&mut self, value: Lanes) {
         self.reset();
+        self.last = value;
         for _ in 0..REACH {
             for (lane, value) in value.into_iter().enumerate() {
-                self.take(lane, 0, 0, value, &[value; 3]);
+                self.take(lane, 0, 0, &[value; 3]);
             }
             self.pull();
         }
@@ -147,6 +173,7 @@ impl Decimator {
     pub(crate) fn reset(&mut self) {
         self.pending.as_flattened_mut().fill(0.0);
         self.first = 0;
+        self.last = [0.0; 4];
     }
 }
 

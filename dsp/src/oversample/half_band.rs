@@ -7,10 +7,9 @@
 //! Taps: `h(n) = ½ sinc(n/2)·w(n)`, w a Kaiser window `I₀(β√(1 − (n/2K)²))/I₀(β)`, β = 0.1102(A − 8.7) for A dB
 //! (J. F. Kaiser, "Nonrecursive digital filter design using the I₀-sinh window function", Proc. IEEE ISCAS 1974, 20–23;
 //! formula from memory). The K tap pairs off the centre are scaled so that DC passes exactly.
-//! Cost per output pair: K multiplications and 2K additions for each lane.
+//! Cost per output pair: 2K multiplications.
 
-use super::Lanes;
-use super::window::Window;
+use super::fir::Fir;
 use std::f64::consts::PI;
 
 /// Modified Bessel function of the first kind, order 0, by its power series (Abramowitz and Stegun 9.6.12).
@@ -29,7 +28,7 @@ pub(super) fn bessel_i0(x: f64) -> f64 {
 }
 
 /// Taps at the distances 1, 3, 5 … from the centre, doubled: they sum to ½, a pair to 1.
-fn taps(pairs: usize, attenuation_db: f64) -> Box<[f64]> {
+fn taps(pairs: usize, attenuation_db: f64) -> Vec<f64> {
     let beta = 0.1102 * (attenuation_db - 8.7);
     let tap = |k: usize| {
         let n = (2 * k + 1) as f64;
@@ -40,40 +39,29 @@ fn taps(pairs: usize, attenuation_db: f64) -> Box<[f64]> {
     (0..pairs).map(|k| 0.5 * tap(k) / sum).collect()
 }
 
-/// The sample half way between the two in the middle of `window`.
-#[inline]
-fn between(taps: &[f64], window: &[Lanes]) -> Lanes {
-    let (before, after) = window.split_at(taps.len());
-    let mut sum = [0.0; 4];
-    for ((&tap, b), a) in taps.iter().zip(before.iter().rev()).zip(after) {
-        for lane in 0..4 {
-            sum[lane] += tap * (b[lane] + a[lane]);
-        }
-    }
-    sum
-}
-
 /// Doubles a rate.
 #[derive(Clone, Debug)]
 pub(super) struct Doubler {
-    taps: Box<[f64]>,
-    window: Window,
+    pairs: usize,
+    between: Fir,
 }
 
 impl Doubler {
     pub(super) fn new(pairs: usize, attenuation_db: f64) -> Self {
-        Self { taps: taps(pairs, attenuation_db), window: Window::new(2 * pairs) }
+        let after = taps(pairs, attenuation_db);
+        let all: Vec<f64> = after.iter().rev().chain(&after).copied().collect();
+        Self { pairs, between: Fir::new(&all) }
     }
 
-    /// Takes sample i; returns the outputs at i − K and i − K + ½.
+    /// Samples that it looks at.
+    pub(super) fn length(&self) -> usize {
+        self.between.length()
+    }
+
+    /// Of the window that ends with sample i: the outputs at i − K and i − K + ½.
     #[inline]
-    pub(super) fn push(&mut self, sample: Lanes) -> [Lanes; 2] {
-        let window = self.window.push(sample);
-        [window[self.taps.len() - 1], between(&self.taps, window)]
-    }
-
-    pub(super) fn fill(&mut self, sample: Lanes) {
-        self.window.fill(sample);
+    pub(super) fn double(&self, window: &[f64]) -> [f64; 2] {
+        [window[window.len() - 1 - self.pairs], self.between.over(window)]
     }
 }
 

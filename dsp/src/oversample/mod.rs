@@ -24,19 +24,18 @@
 //! far that is from a sine is the last column, for steps of the grid's own length. Denormals are the caller's to flush.
 
 mod decimator;
+mod fir;
 mod half_band;
 mod nodes;
 mod window;
 
-pub(crate) use decimator::Decimator;
+pub(crate) use decimator::{Decimator, Lanes};
 use half_band::Doubler;
 use nodes::NodeFilter;
 
 pub(crate) use nodes::fractional;
 use std::f64::consts::TAU;
-
-/// Four signals side by side, so that the filters run over lanes.
-pub type Lanes = [f64; 4];
+pub(crate) use window::Window;
 
 /// Nodes of the three-stage Radau IIA step, as parts of the step: (4 − √6)/10, (4 + √6)/10, 1
 /// (E. Hairer, G. Wanner, Solving Ordinary Differential Equations II, table 5.6; from memory).
@@ -61,12 +60,27 @@ fn stages(factor: usize) -> &'static [(usize, f64)] {
     &HALF_BANDS[..factor.trailing_zeros() as usize]
 }
 
+/// Lanes of the way up: main and the jacks of stages 2 and 3.
+const LANES: usize = 3;
+
 /// Host frames to node values of the internal steps.
 #[derive(Clone, Debug)]
 pub struct Upsampler {
     doublers: Box<[Doubler]>,
     nodes: NodeFilter,
     latency: usize,
+    /// Frames of silence after which nothing is left in the filters.
+    memory: usize,
+    lanes: [Lane; LANES],
+}
+
+/// What the filters remember of one lane.
+#[derive(Clone, Debug)]
+struct Lane {
+    /// Before each doubler and before the node filter.
+    windows: Box<[Window<f64>]>,
+    /// Frames of silence, as far as they count.
+    silent: usize,
 }
 
 impl Upsampler {
@@ -88,32 +102,47 @@ impl Upsampler {
         let latency = needed.div_ceil(factor);
         // From ×4 on one filter serves: a narrower band would only make the design ill-conditioned.
         let band = TAU * PASS_BAND / factor.min(4) as f64;
-        Self {
-            doublers: stages.iter().map(|&(pairs, attenuation)| Doubler::new(pairs, attenuation)).collect(),
-            nodes: NodeFilter::new(length, band, factor * latency - needed),
-            latency,
-        }
+        let doublers: Box<[_]> = stages.iter().map(|&(pairs, attenuation)| Doubler::new(pairs, attenuation)).collect();
+        let nodes = NodeFilter::new(length, band, factor * latency - needed);
+        let lengths: Vec<usize> = doublers.iter().map(Doubler::length).chain([nodes.length()]).collect();
+        let memory = lengths.iter().enumerate().map(|(stage, length)| length.div_ceil(1 << stage) + 1).sum();
+        let lane =
+            Lane { windows: lengths.into_iter().map(|length| Window::new(length, 0.0)).collect(), silent: memory };
+        Self { doublers, nodes, latency, memory, lanes: std::array::from_fn(|_| lane.clone()) }
     }
 
-    /// Takes host frame n; writes the nodes of the steps that cover host time [n − latency, n − latency + 1).
+    /// Takes host frame n of a lane (0 to 2); writes, three a step, the nodes of the steps that cover host time
+    /// [n − latency, n − latency + 1). Returns false, and leaves `out` alone, when they and those of the frame before are
+    /// exactly zero because nothing has come for so long.
     ///
     /// # Panics
-    /// `out` is shorter than the factor.
+    /// `out` is shorter than three times the factor.
     #[inline]
-    pub fn push(&mut self, frame: Lanes, out: &mut [[Lanes; 3]]) {
-        let mut samples = [[0.0; 4]; MOST];
-        samples[0] = frame;
+    pub fn push(&mut self, lane: usize, sample: f64, out: &mut [f64]) -> bool {
+        let lane = &mut self.lanes[lane];
+        if sample != 0.0 {
+            lane.silent = 0;
+        } else if lane.silent >= self.memory {
+            return false;
+        } else {
+            lane.silent += 1;
+        }
+        let mut samples = [0.0; MOST];
+        samples[0] = sample;
         let mut count = 1;
-        for doubler in &mut self.doublers {
-            let slower = samples;
+        let (to_nodes, windows) = lane.windows.split_last_mut().expect("one before the node filter");
+        for (doubler, window) in self.doublers.iter().zip(windows) {
+            let seen = window.push(&samples[..count]);
             for k in 0..count {
-                [samples[2 * k], samples[2 * k + 1]] = doubler.push(slower[k]);
+                [samples[2 * k], samples[2 * k + 1]] = doubler.double(&seen[k..][..doubler.length()]);
             }
             count *= 2;
         }
-        for (step, sample) in out[..count].iter_mut().zip(samples) {
-            *step = self.nodes.push(sample);
+        let seen = to_nodes.push(&samples[..count]);
+        for (k, step) in out[..3 * count].as_chunks_mut::<3>().0.iter_mut().enumerate() {
+            *step = self.nodes.nodes(&seen[k..][..self.nodes.length()]);
         }
+        true
     }
 
     /// Whole host frames from a frame to the steps that start at its instant.
@@ -121,17 +150,17 @@ impl Upsampler {
         self.latency
     }
 
-    /// As if `frame` had stood at the input for ever.
-    pub fn settle(&mut self, frame: Lanes) {
-        for doubler in &mut self.doublers {
-            doubler.fill(frame);
+    /// As if this had stood at the lanes for ever.
+    pub fn settle(&mut self, frame: [f64; LANES]) {
+        for (lane, sample) in self.lanes.iter_mut().zip(frame) {
+            lane.windows.iter_mut().for_each(|window| window.fill(sample));
+            lane.silent = if sample == 0.0 { self.memory } else { 0 };
         }
-        self.nodes.fill(frame);
     }
 
     /// As new.
     pub fn reset(&mut self) {
-        self.settle([0.0; 4]);
+        self.settle([0.0; LANES]);
     }
 }
 

@@ -10,42 +10,36 @@
 //! IEEE Signal Processing Magazine 13 (1996) 30–60; from memory). The windowed sinc of the same length is 20 to 30 dB worse.
 //! The node c = 1 is the sample itself. Cost: two filters a step.
 
-use super::window::Window;
-use super::{Lanes, NODES};
+use super::NODES;
+use super::fir::Fir;
 use std::f64::consts::PI;
 
 #[derive(Clone, Debug)]
 pub(super) struct NodeFilter {
-    /// Taps for the two inner nodes, oldest sample first.
-    taps: Box<[[f64; 2]]>,
-    window: Window,
+    /// For the two inner nodes.
+    inner: [Fir; 2],
+    /// Samples from the end of a step to the end of the window.
+    behind: usize,
+    pad: usize,
 }
 
 impl NodeFilter {
     /// `length` (even) taps for signals up to `band` (radians a sample), `pad` samples late.
     pub(super) fn new(length: usize, band: f64, pad: usize) -> Self {
-        let inner = [0, 1].map(|node| fractional(length, band, NODES[node]));
-        let taps = (0..length).map(|k| [inner[0][k], inner[1][k]]).collect();
-        Self { taps, window: Window::new(length + pad) }
+        let inner = [0, 1].map(|node| Fir::new(&fractional(length, band, NODES[node])));
+        Self { inner, behind: length / 2 - 1 + pad, pad }
     }
 
-    /// Takes internal sample a; returns the nodes of the step that starts at sample a − pad − length/2.
+    /// Samples that it looks at.
+    pub(super) fn length(&self) -> usize {
+        self.inner[0].length() + self.pad
+    }
+
+    /// Of the window that ends with internal sample a: the nodes of the step that starts at sample a − pad − length/2.
     #[inline]
-    pub(super) fn push(&mut self, sample: Lanes) -> [Lanes; 3] {
-        let window = self.window.push(sample);
-        let mut first = [0.0; 4];
-        let mut second = [0.0; 4];
-        for (taps, sample) in self.taps.iter().zip(window) {
-            for lane in 0..4 {
-                first[lane] += taps[0] * sample[lane];
-                second[lane] += taps[1] * sample[lane];
-            }
-        }
-        [first, second, window[self.taps.len() / 2]]
-    }
-
-    pub(super) fn fill(&mut self, sample: Lanes) {
-        self.window.fill(sample);
+    pub(super) fn nodes(&self, window: &[f64]) -> [f64; 3] {
+        let [first, second] = self.inner.each_ref().map(|fir| fir.over(window));
+        [first, second, window[window.len() - 1 - self.behind]]
     }
 }
 

@@ -11,13 +11,19 @@ fn db(ratio: f64) -> f64 {
     20.0 * ratio.abs().max(1e-300).log10()
 }
 
+/// The nodes of a frame's steps.
+type Steps = [[f64; 3]; MOST];
+
 /// Leaves nothing at zero, then resets.
 fn fresh(factor: usize) -> (Upsampler, Decimator) {
     let (mut up, mut down) = (Upsampler::new(factor), Decimator::new());
-    let mut steps = [[[0.0; 4]; 3]; MOST];
+    let mut steps = Steps::default();
     for n in 0..500 {
-        up.push([f64::from(n), -3.0, 1e9, 1e-9], &mut steps);
-        take(&mut down, [0.0; 4], &steps[..factor]);
+        for (lane, value) in [f64::from(n), -3.0, 1e9].into_iter().enumerate() {
+            up.push(lane, value, steps.as_flattened_mut());
+            take(&mut down, lane, &steps[..factor]);
+        }
+        take(&mut down, 3, &steps[..factor]);
         down.pull();
     }
     up.reset();
@@ -25,14 +31,11 @@ fn fresh(factor: usize) -> (Upsampler, Decimator) {
     (up, down)
 }
 
-/// A frame of equal steps, all four lanes; they begin at `start`.
-fn take(down: &mut Decimator, start: Lanes, steps: &[[Lanes; 3]]) {
+/// A frame of equal steps.
+fn take(down: &mut Decimator, lane: usize, steps: &[[f64; 3]]) {
     let level = steps.len().ilog2() as usize;
     for (k, step) in steps.iter().enumerate() {
-        for lane in 0..4 {
-            let start = if k == 0 { start[lane] } else { steps[k - 1][2][lane] };
-            down.take(lane, k * (TICKS >> level), level, start, &step.map(|node| node[lane]));
-        }
+        down.take(lane, k * (TICKS >> level), level, step);
     }
 }
 
@@ -67,15 +70,17 @@ fn check_bands(response: Vec<f64>, factor: usize, what: &str) {
 fn half_bands_pass_and_stop_as_specified_on_the_way_up() {
     for factor in FACTORS {
         let (mut up, _) = fresh(factor);
-        let mut steps = [[[0.0; 4]; 3]; MOST];
         let mut responses = [const { Vec::new() }; 3];
         for n in 0..200 {
             let x = if n == 0 { 1.0 / factor as f64 } else { 0.0 };
-            up.push([0.0, x, 0.0, 0.0], &mut steps);
+            for silent in [0, 2] {
+                assert!(!up.push(silent, 0.0, &mut []), "lanes do not mix");
+            }
+            let mut steps = Steps::default();
+            up.push(1, x, steps.as_flattened_mut());
             for step in &steps[..factor] {
-                assert_eq!([step[0][0], step[1][2], step[2][3]], [0.0; 3], "lanes do not mix");
                 for node in 0..3 {
-                    responses[node].push(step[node][1]);
+                    responses[node].push(step[node]);
                 }
             }
         }
@@ -96,8 +101,8 @@ fn down_from_steps(frequency: f64, mut level: impl FnMut(usize, usize) -> usize)
         while tick < TICKS {
             let level = level(n, tick);
             let length = TICKS >> level;
-            let at = |c: f64| sine(n as f64 + (tick as f64 + c * length as f64) / TICKS as f64);
-            down.take(2, tick, level, at(0.0), &NODES.map(at));
+            let nodes = NODES.map(|c| sine(n as f64 + (tick as f64 + c * length as f64) / TICKS as f64));
+            down.take(2, tick, level, &nodes);
             tick += length;
         }
         let out = down.pull();
@@ -145,10 +150,10 @@ fn steps_of_changing_lengths_leave_no_trace() {
 /// Largest error at any node against the sine itself, aligned as documented.
 fn node_error(factor: usize, frequency: f64) -> f64 {
     let (mut up, _) = fresh(factor);
-    let mut steps = [[[0.0; 4]; 3]; MOST];
+    let mut steps = Steps::default();
     let mut worst = 0.0_f64;
     for n in 0..400 {
-        up.push([(TAU * frequency * f64::from(n)).sin(); 4], &mut steps);
+        up.push(0, (TAU * frequency * f64::from(n)).sin(), steps.as_flattened_mut());
         if n < 200 {
             continue;
         }
@@ -156,7 +161,7 @@ fn node_error(factor: usize, frequency: f64) -> f64 {
         for (k, step) in steps[..factor].iter().enumerate() {
             for (c, value) in NODES.iter().zip(step) {
                 let time = start + (k as f64 + c) / factor as f64;
-                worst = worst.max((value[3] - (TAU * frequency * time).sin()).abs());
+                worst = worst.max((value - (TAU * frequency * time).sin()).abs());
             }
         }
     }
@@ -193,16 +198,14 @@ fn up_and_straight_down_is_a_whole_delay() {
             let (mut up, mut down) = fresh(factor);
             let latency = up.latency_frames() + Decimator::LATENCY;
             assert_eq!(latency, expected, "×{factor}");
-            let mut steps = [[[0.0; 4]; 3]; MOST];
-            let mut last = [0.0; 4];
+            let mut steps = Steps::default();
             // Correlation with the delayed sine and its quadrature over whole turns of the phase grid.
             let (mut real, mut imaginary, mut power) = (0.0, 0.0, 0.0);
             let frames = 10_000;
             for n in 0..frames + 400 {
                 let phase = |n: f64| TAU * frequency * n;
-                up.push([0.0, 0.0, phase(f64::from(n)).sin(), 0.0], &mut steps);
-                take(&mut down, last, &steps[..factor]);
-                last = steps[factor - 1][2];
+                up.push(2, phase(f64::from(n)).sin(), steps.as_flattened_mut());
+                take(&mut down, 2, &steps[..factor]);
                 let out = down.pull()[2];
                 if n >= 400 {
                     let late = phase(f64::from(n) - latency as f64);
@@ -228,19 +231,21 @@ fn up_and_straight_down_is_a_whole_delay() {
 fn a_settled_filter_passes_its_operating_point_from_the_first_frame() {
     for factor in FACTORS {
         let (mut up, mut down) = fresh(factor);
-        let rest = [0.25, -1.5, 3.0, 0.0];
+        let rest = [0.25, -1.5, 3.0];
         up.settle(rest);
-        down.settle(rest);
-        let mut steps = [[[0.0; 4]; 3]; MOST];
+        down.settle([0.25, -1.5, 3.0, 0.0]);
+        let mut steps = Steps::default();
         for _ in 0..100 {
-            up.push(rest, &mut steps);
-            take(&mut down, rest, &steps[..factor]);
-            let out = down.pull();
-            for lane in 0..4 {
-                approx::assert_abs_diff_eq!(out[lane], rest[lane], epsilon = 1e-11);
+            for lane in 0..3 {
+                up.push(lane, rest[lane], steps.as_flattened_mut());
+                take(&mut down, lane, &steps[..factor]);
                 for node in 0..3 {
-                    approx::assert_abs_diff_eq!(steps[factor - 1][node][lane], rest[lane], epsilon = 1e-11);
+                    approx::assert_abs_diff_eq!(steps[factor - 1][node], rest[lane], epsilon = 1e-11);
                 }
+            }
+            let out = down.pull();
+            for lane in 0..3 {
+                approx::assert_abs_diff_eq!(out[lane], rest[lane], epsilon = 1e-11);
             }
         }
     }
@@ -251,17 +256,44 @@ fn a_reset_equals_a_fresh_start_to_the_bit() {
     for factor in FACTORS {
         let (mut up, mut down) = fresh(factor);
         let (mut new_up, mut new_down) = (Upsampler::new(factor), Decimator::new());
-        let mut steps = [[[0.0; 4]; 3]; MOST];
-        let mut new_steps = steps;
+        let (mut steps, mut new_steps) = (Steps::default(), Steps::default());
         for n in 0..300 {
-            let frame = [f64::from(n).sin(), f64::from(n * n).cos(), 1.0, f64::from(n % 7)];
-            up.push(frame, &mut steps);
-            new_up.push(frame, &mut new_steps);
-            assert_eq!(steps, new_steps, "×{factor}");
-            take(&mut down, [1.0; 4], &steps[..factor]);
-            take(&mut new_down, [1.0; 4], &steps[..factor]);
+            for (lane, sample) in [f64::from(n).sin(), f64::from(n * n).cos(), f64::from(n % 7)].into_iter().enumerate()
+            {
+                let (a, b) = (
+                    up.push(lane, sample, steps.as_flattened_mut()),
+                    new_up.push(lane, sample, new_steps.as_flattened_mut()),
+                );
+                assert_eq!((a, steps), (b, new_steps), "×{factor}");
+                take(&mut down, lane, &steps[..factor]);
+                take(&mut new_down, lane, &steps[..factor]);
+            }
             assert_eq!(down.pull(), new_down.pull(), "×{factor}");
         }
+    }
+}
+
+/// A lane falls silent when nothing is left in it and not before, and is back with the first sample that is not zero.
+#[test]
+fn a_silent_lane_rests_only_when_nothing_is_left_in_it() {
+    for factor in FACTORS {
+        // The second of these never rests: next to nothing, but not nothing.
+        let (mut up, _) = fresh(factor);
+        let (mut steps, mut restless) = (Steps::default(), Steps::default());
+        let mut rested = 0;
+        for n in 0..1000 {
+            let sample = if n % 400 < 20 { 1.0 + f64::from(n).sin() } else { 0.0 };
+            let sounds = up.push(0, sample, steps.as_flattened_mut());
+            if !sounds {
+                assert_eq!(steps, Steps::default(), "×{factor}: something was left");
+                rested += 1;
+            }
+            up.push(1, if sample == 0.0 { 1e-200 } else { sample }, restless.as_flattened_mut());
+            for (a, b) in steps.as_flattened().iter().zip(restless.as_flattened()) {
+                assert!((a - b).abs() < 1e-190, "×{factor}");
+            }
+        }
+        assert!(rested > 400, "×{factor}: {rested}");
     }
 }
 

@@ -1,37 +1,40 @@
 //! The delay line of an FIR: its last samples as one slice, oldest first.
 //!
 //! ```text
-//!   memory  | a b c d | a b c d |     every sample stands twice, so a window never wraps
-//!                 └ window ┘
+//!   memory  | · · a b c d e · · · · · |     a new sample goes behind the last; where the room ends, what is still
+//!                  └ window ┘               needed moves to its start
 //! ```
-//! A push writes twice; reading is a borrow.
+//! A push writes once; reading is a borrow.
 
-use super::Lanes;
+/// Windows that the room holds.
+const ROOM: usize = 8;
 
 #[derive(Clone, Debug)]
-pub(super) struct Window {
-    memory: Box<[Lanes]>,
-    next: usize,
+pub(crate) struct Window<T> {
+    memory: Box<[T]>,
+    length: usize,
+    end: usize,
 }
 
-impl Window {
-    pub(super) fn new(length: usize) -> Self {
-        Self { memory: vec![[0.0; 4]; 2 * length].into(), next: 0 }
+impl<T: Copy> Window<T> {
+    /// Of `length` samples, at least as many as one push brings, before which `sample` has stood for ever.
+    pub(crate) fn new(length: usize, sample: T) -> Self {
+        Self { memory: vec![sample; ROOM * length].into(), length, end: length }
     }
 
-    /// Takes a sample; returns the window that ends with it.
+    /// Takes samples; returns all of their windows: the first ends with the first of them, the last with the last.
     #[inline]
-    pub(super) fn push(&mut self, sample: Lanes) -> &[Lanes] {
-        let length = self.memory.len() / 2;
-        self.memory[self.next] = sample;
-        self.memory[self.next + length] = sample;
-        let newest = self.next + length;
-        self.next = if self.next + 1 == length { 0 } else { self.next + 1 };
-        &self.memory[newest + 1 - length..=newest]
+    pub(crate) fn push(&mut self, samples: &[T]) -> &[T] {
+        if self.end + samples.len() > self.memory.len() {
+            self.memory.copy_within(self.end - self.length..self.end, 0);
+            self.end = self.length;
+        }
+        self.memory[self.end..][..samples.len()].copy_from_slice(samples);
+        self.end += samples.len();
+        &self.memory[self.end + 1 - samples.len() - self.length..self.end]
     }
 
-    pub(super) fn fill(&mut self, sample: Lanes) {
+    pub(crate) fn fill(&mut self, sample: T) {
         self.memory.fill(sample);
-        self.next = 0;
     }
 }
