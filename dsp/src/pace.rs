@@ -20,8 +20,8 @@ use crate::radau::{C, Map, Nodes};
 pub(crate) const LEVELS: usize = 11;
 /// Shortest steps in a frame.
 pub(crate) const TICKS: usize = 1 << (LEVELS - 1);
-/// Steps in a frame beyond which accuracy has to wait: no frame takes long.
-const PATIENCE: usize = 24;
+/// How much shorter than the grid's a step may become for accuracy's sake, as a power of two.
+const DEEPER: usize = 3;
 /// A step may be doubled when its error is this part of what is allowed.
 const FAR_BELOW: f64 = 1.0 / 24.0;
 
@@ -36,19 +36,24 @@ pub(crate) fn part(level: usize) -> f64 {
 pub(crate) struct Accuracy {
     /// Error that one step may make, volts.
     pub(crate) volts: f64,
-    /// Level down to which a step is refused for its error, and of the step that follows an edge, of whose error nothing can be
-    /// told. A tank shares its charge within a microsecond or two, and the method damps what is too fast for its step.
+    /// Level of the step that follows an edge, of whose error nothing can be told. A tank shares its charge within a
+    /// microsecond or two, and the method damps what is too fast for its step.
+    pub(crate) edge: usize,
+    /// Level down to which a step is refused for its error.
     pub(crate) finest: usize,
+    /// Steps in a frame beyond which accuracy has to wait: no frame takes long.
+    pub(crate) patience: usize,
 }
 
 impl Accuracy {
     /// Every frame one step, as long as Newton settles.
-    pub(crate) const NONE: Self = Self { volts: f64::INFINITY, finest: 0 };
+    pub(crate) const NONE: Self = Self { volts: f64::INFINITY, edge: 0, finest: 0, patience: 0 };
 
-    /// Of an oversampling factor: at most so many steps a frame.
+    /// Of an oversampling factor.
     pub(crate) fn of(factor: usize) -> Self {
-        let finest = factor.trailing_zeros() as usize;
-        Self { volts: [f64::INFINITY, 100e-6, 20e-6, 5e-6, 1e-6][finest.min(4)], finest }
+        let edge = factor.trailing_zeros() as usize;
+        let volts = [500e-6, 100e-6, 20e-6, 4e-6, 0.8e-6][edge.min(4)];
+        Self { volts, edge, finest: edge + DEEPER, patience: 16 + 2 * factor }
     }
 }
 
@@ -60,11 +65,13 @@ pub(crate) struct Pace {
     wanted: usize,
     /// Steps since the frame began.
     taken: usize,
+    /// Whether an edge has come in this frame.
+    edged: bool,
 }
 
 impl Pace {
     pub(crate) fn new(accuracy: Accuracy) -> Self {
-        Self { accuracy, wanted: accuracy.finest, taken: 0 }
+        Self { accuracy, wanted: accuracy.edge, taken: 0, edged: false }
     }
 
     pub(crate) fn accuracy(&self) -> Accuracy {
@@ -73,11 +80,13 @@ impl Pace {
 
     pub(crate) fn begin_frame(&mut self) {
         self.taken = 0;
+        self.edged = false;
     }
 
     /// An edge comes now.
     pub(crate) fn edge(&mut self) {
-        self.wanted = self.wanted.max(self.accuracy.finest).max(1);
+        self.wanted = self.wanted.max(self.accuracy.edge).max(1);
+        self.edged = true;
     }
 
     /// Level of the step from `tick` on, when the chain is to arrive at tick `end`.
@@ -93,7 +102,9 @@ impl Pace {
     /// Whether a step must be taken back for its error; if so, shorter ones are wanted.
     #[inline]
     pub(crate) fn refuses(&mut self, level: usize, error: f64) -> bool {
-        let refused = error > self.accuracy.volts && level < self.accuracy.finest && self.taken < PATIENCE;
+        // What an edge leaves behind soon fades: to resolve it to the end would cost more than it is heard.
+        let finest = if self.edged { self.accuracy.edge } else { self.accuracy.finest };
+        let refused = error > self.accuracy.volts && level < finest && self.taken < self.accuracy.patience;
         if refused {
             self.wanted = level + 1;
         }
@@ -110,7 +121,7 @@ impl Pace {
     pub(crate) fn kept(&mut self, level: usize, error: f64) {
         self.taken += 1;
         let small = error <= FAR_BELOW * self.accuracy.volts;
-        let enough = level > self.accuracy.finest && self.taken >= PATIENCE;
+        let enough = level > self.accuracy.finest && self.taken >= self.accuracy.patience;
         if level == self.wanted && level > 0 && (small || enough) {
             self.wanted -= 1;
         }
@@ -262,7 +273,7 @@ mod tests {
 
     #[test]
     fn steps_begin_at_multiples_of_their_length_and_arrive_where_they_should() {
-        let mut pace = Pace::new(Accuracy { volts: 1.0, finest: 2 });
+        let mut pace = Pace::new(Accuracy { volts: 1.0, edge: 2, finest: 2, patience: 24 });
         let (mut tick, mut levels) = (0, vec![]);
         while tick < TICKS {
             let level = pace.level(tick, TICKS);
@@ -280,7 +291,7 @@ mod tests {
 
     #[test]
     fn accuracy_waits_when_a_frame_has_taken_long_enough() {
-        let mut pace = Pace::new(Accuracy { volts: 1.0, finest: 2 });
+        let mut pace = Pace::new(Accuracy { volts: 1.0, edge: 2, finest: 2, patience: 24 });
         assert!(pace.refuses(1, 2.0) && !pace.refuses(2, 2.0) && !pace.refuses(0, 0.5));
         pace.cut(5);
         let (mut tick, mut steps) = (0, 0);
@@ -290,6 +301,6 @@ mod tests {
             tick += TICKS >> level;
             steps += 1;
         }
-        assert!(steps < 2 * PATIENCE, "{steps}");
+        assert!(steps < 48, "{steps}");
     }
 }

@@ -38,6 +38,8 @@ pub(crate) struct Law<L = f64> {
     pub(crate) vt: f64,
     /// Extra collector–base leakage, amperes.
     pub(crate) leakage: L,
+    /// Junction voltage below which none carries a picoampere.
+    silent: f64,
     /// Voltages of greatest curvature of both junctions.
     critical: [L; 2],
     /// What every evaluation needs: `1/(n_F·V_T)`, `1/β_F`, `I_S/β_R + I_L`, and `I_S` more.
@@ -77,6 +79,7 @@ impl Law {
             nf: part.emission,
             vt,
             leakage: part.leakage * thermal::leakage_factor(celsius),
+            silent: 0.0,
             critical: [critical(part.emission * vt), critical(vt)],
             per_be: 0.0,
             per_bf: 0.0,
@@ -88,7 +91,9 @@ impl Law {
 
     fn prepared(self) -> Self {
         let base_reverse = self.is / self.br + self.leakage;
+        let most = self.is + base_reverse;
         Self {
+            silent: self.nf.max(1.0) * self.vt * (1e-12 / most).ln(),
             per_be: 1.0 / (self.nf * self.vt),
             per_bf: 1.0 / self.bf,
             base_reverse,
@@ -107,6 +112,7 @@ impl Law {
             br: of(|l| l.br),
             nf: of(|l| l.nf),
             vt: all[0].vt,
+            silent: all.iter().fold(0.0, |least, law| least.min(law.silent)),
             leakage: of(|l| l.leakage),
             critical: [of(|l| l.critical[0]), of(|l| l.critical[1])],
             per_be: of(|l| l.per_be),
@@ -154,11 +160,10 @@ impl<L: Number<Lane = L>> Law<L> {
         junction::limited(old, new, X::splat(self.vt), X::each(self.critical[1]))
     }
 
-    /// How far a junction moved, volts, where it conducts: below −12 `V_T` it carries less than 10⁻⁵ of its saturation
-    /// current, and its steps do not matter.
+    /// How far a junction moved, volts, where it conducts more than a picoampere.
     #[inline(always)]
     pub(crate) fn moved<X: Number>(&self, old: X, new: X) -> X {
-        old.max(new).where_above(X::splat(-12.0 * self.vt), (new - old).abs(), X::splat(0.0))
+        old.max(new).where_above(X::splat(self.silent), (new - old).abs(), X::splat(0.0))
     }
 }
 

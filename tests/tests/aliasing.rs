@@ -1,0 +1,90 @@
+//! What is heard that the circuit does not make: images of harmonics, and of an edge's position.
+//!
+//! ```text
+//!   a sine, hard driven ─► Instrument ─► tap ─► spectrum, window ─► the strongest line that is no harmonic
+//! ```
+//! Harmonics of 5 kHz lie at multiples of 5 kHz; at a host rate of 48 kHz those above 24 kHz would fold onto 23, 18, 13, 8 and
+//! 3 kHz. Level against the strongest line of the same tap.
+//!
+//! Window: sin⁸, whose side lobes fall by 54 dB an octave: a line leaves less than −150 dB where this looks for others.
+
+use realfft::RealFftPlanner;
+use std::f64::consts::{PI, TAU};
+use tritank_dsp::board::Board;
+use tritank_dsp::instrument::{Input, Instrument};
+use tritank_dsp::knobs::{Knob, QUALITIES, Settings};
+
+const RATE_HZ: f64 = 48e3;
+const FRAMES: usize = 1 << 15;
+/// Lines are told from what lies this many bins beside them.
+const GUARD: usize = 40;
+
+/// Magnitudes of one tap, bin by bin.
+fn spectrum(mut tap: Vec<f64>) -> Vec<f64> {
+    let count = tap.len();
+    for (n, x) in tap.iter_mut().enumerate() {
+        *x *= (PI * n as f64 / count as f64).sin().powi(8);
+    }
+    let fft = RealFftPlanner::new().plan_fft_forward(count);
+    let mut bins = fft.make_output_vec();
+    fft.process(&mut tap, &mut bins).expect("as long as planned");
+    bins.iter().map(|bin| bin.norm()).collect()
+}
+
+/// Strongest line up to 20 kHz that is not near a multiple of `hertz`, against the strongest of all, dB; and where.
+fn strangest(magnitudes: &[f64], hertz: f64) -> (f64, f64) {
+    let bin_hz = RATE_HZ / FRAMES as f64;
+    let strongest = magnitudes[GUARD..].iter().copied().fold(0.0, f64::max);
+    let strange = |bin: usize| {
+        let harmonic = (bin as f64 * bin_hz / hertz).round() * hertz;
+        bin > GUARD && (bin as f64 - harmonic / bin_hz).abs() > GUARD as f64
+    };
+    let (bin, level) = magnitudes
+        .iter()
+        .enumerate()
+        .filter(|(bin, _)| *bin as f64 * bin_hz <= 20e3 && strange(*bin))
+        .fold((0, 0.0), |most, (bin, level)| if *level > most.1 { (bin, *level) } else { most });
+    (20.0 * (level / strongest).log10(), bin as f64 * bin_hz)
+}
+
+/// The three taps under a sine, once it has settled.
+fn taps(knobs: &[(Knob, f64)], hertz: f64, volts: f64) -> [Vec<f64>; 3] {
+    let board = Board::built_in();
+    let mut settings = Settings::of(&board);
+    for (knob, value) in knobs {
+        settings.set(*knob, *value);
+    }
+    let mut unit = Instrument::new(&board, &settings, RATE_HZ).expect("48 kHz is allowed");
+    let mut taps = [const { Vec::new() }; 3];
+    for n in 0..FRAMES + 9600 {
+        let main = volts * (TAU * hertz * n as f64 / RATE_HZ).sin();
+        let out = unit.tick(Input { main: [main; 2], ..Input::default() });
+        if n >= 9600 {
+            for (tap, volts) in taps.iter_mut().zip(out.taps) {
+                tap.push(volts);
+            }
+        }
+    }
+    taps
+}
+
+#[test]
+fn a_hard_driven_sine_has_harmonics_and_nothing_else() {
+    // (oversampling, allowed dB)
+    let mut bad = String::new();
+    for (quality, allowed) in [(1, -55.0), (2, -70.0), (4, -90.0), (8, -100.0), (16, -110.0)] {
+        let place = QUALITIES.iter().position(|q| *q == quality).expect("a quality");
+        for volts in [2.0, 8.0] {
+            let knobs = [(Knob::UnitQuality, place as f64), (Knob::Stage1Main, 1.0), (Knob::Stage2Link, 0.5)];
+            for (n, tap) in taps(&knobs, 5e3, volts).into_iter().enumerate() {
+                let (level, hertz) = strangest(&spectrum(tap), 5e3);
+                println!("×{quality:<2} {volts} V, tap {}: {level:.1} dB at {hertz:.0} Hz", n + 1);
+                if level > allowed {
+                    bad +=
+                        &format!("×{quality}, {volts} V, tap {}: given {level:.1} dB, allowed is {allowed}\n", n + 1);
+                }
+            }
+        }
+    }
+    assert!(bad.is_empty(), "\n{bad}");
+}
