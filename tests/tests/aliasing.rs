@@ -10,6 +10,7 @@
 
 use realfft::RealFftPlanner;
 use std::f64::consts::{PI, TAU};
+use std::fmt::Write as _;
 use tritank_dsp::board::Board;
 use tritank_dsp::instrument::{Input, Instrument};
 use tritank_dsp::knobs::{Knob, QUALITIES, Settings};
@@ -80,8 +81,8 @@ fn a_hard_driven_sine_has_harmonics_and_nothing_else() {
                 let (level, hertz) = strangest(&spectrum(tap), 5e3);
                 println!("×{quality:<2} {volts} V, tap {}: {level:.1} dB at {hertz:.0} Hz", n + 1);
                 if level > allowed {
-                    bad +=
-                        &format!("×{quality}, {volts} V, tap {}: given {level:.1} dB, allowed is {allowed}\n", n + 1);
+                    writeln!(bad, "×{quality}, {volts} V, tap {}: given {level:.1} dB, allowed is {allowed}", n + 1)
+                        .expect("a string takes it");
                 }
             }
         }
