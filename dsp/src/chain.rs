@@ -47,6 +47,8 @@ pub struct Counts {
     pub cuts: u64,
     /// Steps that ended on the bounded fallback.
     pub fallbacks: u64,
+    /// Frames at rest, for which nothing was solved.
+    pub rests: u64,
 }
 
 /// The chain at one frame rate.
@@ -197,6 +199,20 @@ impl Chain {
         self.begin_frame();
         self.cover(&feeds, levels, 0..TICKS, |_, _, _| {});
         [feed.pulse[2], self.tap(0), self.tap(1), self.tap(2)]
+    }
+
+    /// Makes up for frames at rest: one step as long as all but the last, then that one.
+    #[cold]
+    pub(crate) fn make_up(&mut self, frames: usize, feed: &Feed, levels: &Levels) {
+        if frames > 1 {
+            let (step, pace) = (self.step, self.pace.clone());
+            self.pace = Pace::new(Accuracy::NONE);
+            self.set_step(step * (frames - 1) as f64);
+            self.step(feed, levels);
+            self.set_step(step);
+            self.pace = pace;
+        }
+        self.step(feed, levels);
     }
 
     /// Voltage across a tank (0–2) at the end of the last step.

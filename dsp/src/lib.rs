@@ -26,6 +26,7 @@ mod pace;
 pub mod patch;
 pub mod radau;
 pub mod response;
+mod rest;
 pub mod stage;
 mod switching;
 pub mod value;
