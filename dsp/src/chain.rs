@@ -50,6 +50,8 @@ pub struct Counts {
     pub cuts: u64,
     /// Steps that ended on the bounded fallback.
     pub fallbacks: u64,
+    /// Frames at rest, for which nothing was solved.
+    pub rests: u64,
 }
 
 /// The chain at one frame rate; several, side by side, that share knobs and steps but not parts, switches and inputs.
@@ -234,6 +236,20 @@ impl<C: Course> Chain<C> {
         feeds.settle(feed);
         self.begin_frame();
         self.cover(std::slice::from_ref(&feeds), levels, 0..TICKS, |_, _, _| {});
+    }
+
+    /// Makes up for frames at rest: one step as long as all but the last, then that one.
+    #[cold]
+    pub(crate) fn make_up(&mut self, frames: usize, feed: &Feed, levels: &Levels) {
+        if frames > 1 {
+            let (step, pace) = (self.step, self.pace.clone());
+            self.pace = Pace::new(Accuracy::NONE);
+            self.set_step(step * (frames - 1) as f64);
+            self.step(feed, levels);
+            self.set_step(step);
+            self.pace = pace;
+        }
+        self.step(feed, levels);
     }
 
     /// Voltage across a tank (0–2) at the nodes of the last step.

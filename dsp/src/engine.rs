@@ -62,6 +62,11 @@ impl Engine {
         either!(self, chain => chain.settle(feed, levels));
     }
 
+    /// See [`Chain::make_up`].
+    pub(crate) fn make_up(&mut self, frames: usize, feed: &Feed, levels: &Levels) {
+        either!(self, chain => chain.make_up(frames, feed, levels));
+    }
+
     /// See [`Chain::heat`].
     pub(crate) fn heat(&mut self, celsius: f64) {
         either!(self, chain => chain.heat(celsius));

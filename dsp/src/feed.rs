@@ -117,6 +117,13 @@ impl Feeds {
         }
     }
 
+    /// Whether every channel stays where it is throughout the frame; the pulse, if it is `heard`, at zero.
+    #[inline]
+    pub(crate) fn are_still(&self, heard: bool) -> bool {
+        let still = |n: usize, channel: &Channel| channel.held && (n != PULSE || channel.nodes[0] == 0.0);
+        self.channels.iter().enumerate().all(|(n, channel)| n == PULSE && !heard || still(n, channel))
+    }
+
     /// As if `feed` had stood in every step of the grid for ever.
     pub(crate) fn settle(&mut self, feed: &Feed) {
         for (channel, nodes) in self.channels.iter_mut().zip(feed.channels()) {

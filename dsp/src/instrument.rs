@@ -23,6 +23,7 @@ use crate::mixer::{Gains, Mixer};
 use crate::oversample::{Decimator, Lanes, Upsampler};
 use crate::pace::{Accuracy, LEVELS, TICKS};
 use crate::radau;
+use crate::rest::Rest;
 use crate::switching::{Switching, Treatment};
 
 /// One frame in, volts.
@@ -70,6 +71,7 @@ pub struct Instrument {
     up: Upsampler,
     feeds: Feeds,
     chain: Engine,
+    rest: Rest,
     down: Decimator,
     mixer: Mixer,
     limiter: Limiter,
@@ -110,6 +112,7 @@ impl Instrument {
             exciter: Exciter::new(&board.exciter, internal_rate_hz),
             feeds: Feeds::new(factor),
             chain: Engine::new(std::slice::from_ref(board), rate_hz, drive.celsius, Accuracy::of(factor)),
+            rest: Rest::new(rate_hz),
             down: Decimator::new(),
             mixer: Mixer::new(rate_hz),
             levels: controls.levels(),
@@ -174,12 +177,22 @@ impl Instrument {
             self.feeds.next(lane, |nodes| self.up.push(lane, volts, nodes));
         }
 
-        if self.controls.advance(self.frame) {
+        let moved = self.controls.advance(self.frame);
+        if moved {
+            self.wake();
             self.look_up();
         }
         self.frame += 1;
         self.feed();
-        self.solve();
+        if moved || !self.is_quiet() {
+            self.wake();
+            self.solve();
+        } else if self.rest.is_on() {
+            self.hold();
+        } else {
+            self.solve();
+            self.rest.watch(self.taps());
+        }
 
         let lanes = self.down.pull();
         self.gains.glide(&self.gains_aim, self.gains_coefficient);
@@ -262,6 +275,53 @@ impl Instrument {
         }
     }
 
+    /// Whether nothing reaches the chain that is not as it was in the frame before.
+    #[inline]
+    fn is_quiet(&self) -> bool {
+        let heard = self.levels.pulse != [0.0; 3];
+        self.feeds.are_still(heard) && self.switching.iter().all(|switching| switching.is_idle(self.treatment))
+    }
+
+    /// A frame at rest.
+    #[inline]
+    fn hold(&mut self) {
+        let frames = self.rest.pass();
+        self.make_up(frames);
+        for stage in 0..3 {
+            if frames > 0 {
+                self.down.take(1 + stage, 0, 0, &[self.chain.state(0, stage).volts; 3]);
+            } else {
+                self.down.hold(1 + stage);
+            }
+        }
+    }
+
+    /// The rest is over, if there was one.
+    #[inline]
+    fn wake(&mut self) {
+        let frames = self.rest.end();
+        self.make_up(frames);
+    }
+
+    /// The chain goes through the frames of rest that have passed.
+    #[inline]
+    fn make_up(&mut self, frames: usize) {
+        if frames > 0 {
+            self.chain.make_up(frames, &self.feed_at_rest(), &self.levels);
+        }
+    }
+
+    /// Silence, and the sweeps where they stand.
+    fn feed_at_rest(&self) -> Feed {
+        Feed { sweep: self.sweeps.map(|gate| [gate; 3]), ..Feed::default() }
+    }
+
+    /// Tank voltages at the end of the last step.
+    #[inline]
+    fn taps(&self) -> [f64; 3] {
+        std::array::from_fn(|stage| self.chain.state(0, stage).volts)
+    }
+
     /// What the switches do at the start of a step of the grid.
     fn switch(&mut self, treatment: Treatment) {
         for stage in 0..3 {
@@ -291,13 +351,14 @@ impl Instrument {
             self.switching[stage].rest(code, treatment, 0.0);
             self.chain.switch(0, stage, self.switching[stage].siemens());
         }
-        let feed = Feed { sweep: self.sweeps.map(|gate| [gate; 3]), ..Feed::default() };
+        let feed = self.feed_at_rest();
+        self.rest.reset();
         self.chain.settle(&feed, &self.levels);
         self.feeds.settle(&feed);
         for (stage, code) in codes.into_iter().enumerate() {
             self.switching[stage].rest(code, treatment, self.chain.state(0, stage).volts);
         }
-        let taps: [f64; 3] = std::array::from_fn(|stage| self.chain.state(0, stage).volts);
+        let taps = self.taps();
         let lanes = [0.0, taps[0], taps[1], taps[2]];
         self.exciter.reset();
         self.up.reset();
@@ -312,7 +373,7 @@ impl Instrument {
 
     /// What the solver had to do since the last reset.
     pub fn counts(&self) -> Counts {
-        self.chain.counts()
+        Counts { rests: self.rest.total(), ..self.chain.counts() }
     }
 
     /// Where the knobs stand on the panel.

@@ -29,6 +29,7 @@ pub mod patch;
 pub mod quartet;
 pub mod radau;
 pub mod response;
+mod rest;
 pub mod stage;
 mod switching;
 pub mod value;

@@ -181,3 +181,126 @@ fn wild_knobs_edges_and_inputs_stay_finite() {
     }
     assert!(steps > 160_000 && fallbacks == 0, "{fallbacks} of {steps} steps fell back");
 }
+
+/// Sounds, rests and is woken by everything that wakes; beside it the same without rests. A waking returns the chord's level.
+#[test]
+fn rests_make_no_difference() {
+    type Waking = (&'static str, fn(&mut Instrument) -> f64);
+    let wakings: [Waking; 8] = [
+        ("audio", |_| 1.0),
+        ("a line", |unit| {
+            unit.gate(Source::Score, Line::of_stage(0, 1), false);
+            0.0
+        }),
+        ("a level", |unit| {
+            unit.set(Knob::Stage2Link, 0.7);
+            1.0
+        }),
+        ("the exciter", |unit| {
+            unit.set(Knob::ExciterLevel, 1.0);
+            0.0
+        }),
+        ("a sweep", |unit| {
+            unit.set(Knob::Stage1Sweep, 1.3);
+            0.0
+        }),
+        ("the supply", |unit| {
+            unit.set(Knob::UnitSupply, 4.0);
+            0.0
+        }),
+        ("the temperature", |unit| {
+            unit.set(Knob::UnitTemperature, 40.0);
+            0.0
+        }),
+        ("a soft edge", |unit| {
+            unit.set(Knob::ClickSoftEdge, 2e-3);
+            unit.set(Knob::Stage3Code, 5.0);
+            0.0
+        }),
+    ];
+    let board = Board::built_in();
+    for quality in [0.0, 2.0] {
+        let mut settings = Settings::of(&board);
+        settings.set(Knob::UnitQuality, quality);
+        let fresh = Instrument::new(&board, &settings, 48e3).unwrap();
+        for (name, wake) in wakings {
+            let (mut rests, mut never) = (fresh.clone(), fresh.clone());
+            never.rest = Rest::new(f64::INFINITY);
+            let (mut level, mut worst, mut slept) = (0.0, 0.0_f64, 0);
+            for n in 0..100_000 {
+                for unit in [&mut rests, &mut never] {
+                    match n {
+                        // A capacitor is left charged behind an open switch.
+                        2000 => unit.gate(Source::Score, Line::of_stage(0, 1), true),
+                        3600 => unit.set(Knob::Stage2Switch3, 1.0),
+                        4321 => unit.set(Knob::Stage2Switch3, 0.0),
+                        47_111 | 96_000 => level = wake(unit),
+                        0 => level = 1.0,
+                        5000 | 50_111 => level = 0.0,
+                        _ => {}
+                    }
+                }
+                let chord = chord(n);
+                let input = Input { main: chord.main.map(|volts| level * volts), ..Input::default() };
+                let (a, b) = (rests.tick(input), never.tick(input));
+                for (a, b) in a.taps.iter().chain(&a.main).zip(b.taps.iter().chain(&b.main)) {
+                    worst = worst.max((a - b).abs());
+                }
+                assert_eq!(a.pulse, b.pulse, "{name}, frame {n}");
+                if n == 47_000 {
+                    slept = rests.counts().rests;
+                }
+            }
+            let (with, without) = (rests.counts(), never.counts());
+            println!(
+                "×{}, {name}: {worst:.1e} V, {slept} and {} frames of rest, {} of {} steps",
+                1 << quality as u32,
+                with.rests,
+                with.steps,
+                without.steps
+            );
+            assert!(worst < 1e-9, "{name}: {worst} V");
+            assert!(slept > 15_000 && without.rests == 0, "{name}: {slept} frames of rest");
+        }
+    }
+}
+
+/// Rests begin and end with the sound, wherever its frames lie in the filters' rooms and in the watches.
+#[test]
+fn a_rest_is_the_same_whenever_it_comes() {
+    let sounds = |n: usize| n % 60_000 < 2000;
+    let play = |unit: &mut Instrument, n: Option<usize>| {
+        let n = n.filter(|&n| sounds(n));
+        if n.is_some_and(|n| n % 1000 == 500) {
+            unit.gate(Source::Score, Line::of_stage(1, 2), n.is_some_and(|n| n % 2000 == 500));
+        }
+        unit.tick(n.map_or(Input::default(), chord))
+    };
+    let mut early = unit(2.0);
+    for delay in [1, 37, 4799, 11_000] {
+        let (mut a, mut b) = (early.clone(), early.clone());
+        for _ in 0..delay {
+            play(&mut b, None);
+        }
+        for n in 0..70_000 {
+            let (x, y) = (play(&mut a, Some(n)), play(&mut b, Some(n)));
+            for (x, y) in x.taps.iter().chain(&x.main).zip(y.taps.iter().chain(&y.main)) {
+                assert!((x - y).abs() < 1e-9, "{delay} frames late, frame {n}: {x} {y}");
+            }
+        }
+        let (a, b) = (a.counts().rests, b.counts().rests);
+        assert!(a > 30_000 && b > 30_000, "{a} {b}");
+    }
+    // A reset wakes, and nothing is left.
+    for n in 0..40_000 {
+        play(&mut early, Some(n));
+    }
+    assert!(early.counts().rests > 10_000);
+    early.reset();
+    assert_eq!(early.counts().rests, 0);
+    let mut fresh = unit(2.0);
+    for n in 0..40_000 {
+        assert_eq!(play(&mut early, Some(n)), play(&mut fresh, Some(n)), "frame {n}");
+    }
+    assert_eq!(early.counts(), fresh.counts());
+}

@@ -78,11 +78,12 @@ impl Peak {
     pub(super) fn push(&mut self, frame: [f64; 2]) -> f64 {
         let loud = self.most * frame[0].abs().max(frame[1].abs()) > self.floor;
         self.quiet = if loud { 0 } else { self.quiet + 1 };
-        let window = self.frames.push(&[f64x2::new(frame)]);
+        self.frames.next(1)[0] = f64x2::new(frame);
         let rested = std::mem::replace(&mut self.resting, self.quiet >= MEMORY);
         if self.resting {
             return 0.0;
         }
+        let window = self.frames.last(1);
         if rested {
             self.detector.reset();
             for ago in (1..=2 * NEARBY).rev() {

@@ -10,7 +10,9 @@
 //!
 //! The integrals of steps of levels 0 to 4 are tables. In a shorter step, as they come after edges, k hardly bends, and Radau's
 //! quadrature does: k at a node is read between rows that stand 1/64 of a frame apart, by the cubic through four of them.
-//! Cost of a step: 4 × 60 multiplications for each lane.
+//! A step that is a whole frame lies symmetrically to the frames it reaches: the even and the odd part of its cubic about its
+//! middle reach one side and, mirrored, the other.
+//! Cost of a step: 4 × 60 multiplications for each lane; of a whole frame half of it.
 
 use super::half_band::bessel_i0;
 use crate::pace::{self, LEVELS, TICKS};
@@ -36,7 +38,15 @@ pub(crate) type Lanes = [f64; 4];
 /// k at the frames that a node reaches, the earliest first.
 type Row = [f64; REACH];
 
+/// Half of them, from the earliest to the one in the middle.
+type HalfRow = [f64; HALF];
+
 struct Kernel {
+    /// Of a whole frame: integrals of k with the cubics through thirds that are even and 1 at both ends, or at both inner
+    /// places, and with those that are odd.
+    whole: [[HalfRow; 2]; 2],
+    /// Weights of start and nodes at the inner thirds.
+    thirds: [[f64; 4]; 2],
     /// By level and step: integrals of k with the cubics that are 1 at the start, or at a node, and 0 at the others.
     steps: [Box<[[Row; 4]]>; TABLED],
     /// Integrals of k over a frame.
@@ -46,6 +56,8 @@ struct Kernel {
 }
 
 static KERNEL: LazyLock<Kernel> = LazyLock::new(|| Kernel {
+    whole: whole(),
+    thirds: [1.0, 2.0].map(|third| radau::weights_at(third / 3.0)),
     steps: std::array::from_fn(|level| (0..1u32 << level).map(|n| integrals(n, pace::part(level))).collect()),
     frame: integrals(0, 1.0).into_iter().fold([0.0; REACH], |sum, row| std::array::from_fn(|j| sum[j] + row[j])),
     fine: (0..FINE + 3).map(|n| row((n as f64 - 1.0) / FINE as f64)).collect(),
@@ -53,20 +65,35 @@ static KERNEL: LazyLock<Kernel> = LazyLock::new(|| Kernel {
 
 /// Of step n of `length` frames.
 fn integrals(n: u32, length: f64) -> [Row; 4] {
-    // Radau's quadrature on sixteenths of a frame: what is left is below 10⁻¹².
+    // Gauss's quadrature on sixteenths of a frame, which is symmetrical as k is: what is left is below 10⁻¹⁰.
+    let gauss =
+        [0.5 - 0.15_f64.sqrt(), 0.5, 0.5 + 0.15_f64.sqrt()].into_iter().zip([5.0 / 18.0, 8.0 / 18.0, 5.0 / 18.0]);
     let parts = ((16.0 * length) as usize).max(1);
     let mut sums = [[0.0; REACH]; 4];
     for part in 0..parts {
-        for m in 0..3 {
-            let place = (part as f64 + radau::C[m]) / parts as f64;
+        for (node, weight) in gauss.clone() {
+            let place = (part as f64 + node) / parts as f64;
             let row = row((f64::from(n) + place) * length);
             for (sum, cubic) in sums.iter_mut().zip(radau::weights_at(place)) {
-                let weight = cubic * length * radau::A[2][m] / parts as f64;
+                let weight = cubic * length * weight / parts as f64;
                 sum.iter_mut().zip(row).for_each(|(sum, k)| *sum += weight * k);
             }
         }
     }
     sums
+}
+
+/// The cubic through thirds that is 1 at third n and 0 at the others, at the start and the nodes of a frame.
+fn thirds(n: usize) -> [f64; 4] {
+    let at = |k: usize| k as f64 / 3.0;
+    let cubic = |s: f64| (0..4).filter(|&k| k != n).map(|k| (s - at(k)) / (at(n) - at(k))).product();
+    [0.0, radau::C[0], radau::C[1], radau::C[2]].map(cubic)
+}
+
+fn whole() -> [[HalfRow; 2]; 2] {
+    let rows = integrals(0, 1.0);
+    let third = |n: usize, j: usize| -> f64 { thirds(n).iter().zip(&rows).map(|(value, row)| value * row[j]).sum() };
+    [1.0, -1.0].map(|sign| [0, 1].map(|n| std::array::from_fn(|j| 0.5 * (third(n, j) + sign * third(3 - n, j)))))
 }
 
 /// k from a node at `place` in its frame to the frames it reaches: the first is `HALF − 1` before the frame's start.
@@ -113,7 +140,9 @@ impl Decimator {
     pub(crate) fn take(&mut self, lane: usize, tick: usize, level: usize, nodes: &Nodes) {
         let start = std::mem::replace(&mut self.last[lane], nodes[2]);
         let pending = self.pending(lane);
-        if level < TABLED {
+        if level == 0 {
+            whole_frame(pending, start, nodes);
+        } else if level < TABLED {
             let [s, a, b, c] = &KERNEL.steps[level][tick >> (LEVELS - 1 - level)];
             for j in 0..REACH {
                 pending[j] += (s[j] * start + a[j] * nodes[0]) + (b[j] * nodes[1] + c[j] * nodes[2]);
@@ -174,6 +203,23 @@ impl Decimator {
         self.pending.as_flattened_mut().fill(0.0);
         self.first = 0;
         self.last = [0.0; 4];
+    }
+}
+
+/// A step that is a whole frame.
+#[inline]
+fn whole_frame(pending: &mut Row, start: f64, nodes: &Nodes) {
+    let [a, b] = KERNEL.thirds.map(|w| w[0] * start + w[1] * nodes[0] + w[2] * nodes[1] + w[3] * nodes[2]);
+    let even = [start + nodes[2], a + b];
+    let odd = [start - nodes[2], a - b];
+    let [evens, odds] = &KERNEL.whole;
+    let (earlier, later) = pending.split_at_mut(HALF);
+    let later: &mut HalfRow = later.try_into().expect("the other half");
+    for j in 0..HALF {
+        let e = evens[0][j] * even[0] + evens[1][j] * even[1];
+        let o = odds[0][j] * odd[0] + odds[1][j] * odd[1];
+        earlier[j] += e + o;
+        later[HALF - 1 - j] += e - o;
     }
 }
 

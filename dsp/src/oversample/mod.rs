@@ -127,18 +127,19 @@ impl Upsampler {
         } else {
             lane.silent += 1;
         }
-        let mut samples = [0.0; MOST];
-        samples[0] = sample;
+        lane.windows[0].next(1)[0] = sample;
         let mut count = 1;
-        let (to_nodes, windows) = lane.windows.split_last_mut().expect("one before the node filter");
-        for (doubler, window) in self.doublers.iter().zip(windows) {
-            let seen = window.push(&samples[..count]);
-            for k in 0..count {
-                [samples[2 * k], samples[2 * k + 1]] = doubler.double(&seen[k..][..doubler.length()]);
+        for (stage, doubler) in self.doublers.iter().enumerate() {
+            let [slower, faster] = &mut lane.windows[stage..stage + 2] else {
+                unreachable!("a window behind each doubler")
+            };
+            let seen = slower.last(count);
+            for (k, pair) in faster.next(2 * count).as_chunks_mut::<2>().0.iter_mut().enumerate() {
+                *pair = doubler.double(&seen[k..][..doubler.length()]);
             }
             count *= 2;
         }
-        let seen = to_nodes.push(&samples[..count]);
+        let seen = lane.windows[self.doublers.len()].last(count);
         for (k, step) in out[..3 * count].as_chunks_mut::<3>().0.iter_mut().enumerate() {
             *step = self.nodes.nodes(&seen[k..][..self.nodes.length()]);
         }
