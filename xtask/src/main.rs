@@ -5,6 +5,7 @@
 //!               test ───► Rust tests ──► bundle ──► checks in Python, when there is one
 //!               bundle ─► target/bundled/Tritank.clap, Tritank.vst3
 //!               bench ──► one table of speeds
+//!               wild ───► everything turned at random, for as long as wanted
 //!               reference ► the reference solutions in tests/, made anew
 //! ```
 //! Each does all its own set-up: Rust and a C linker are enough.
@@ -42,6 +43,15 @@ enum Command {
     Bundle,
     /// Time the whole chain against plain biquads
     Bench,
+    /// Play units at random: boards, knobs, lines and inputs, and fail on anything that is not finite
+    Wild {
+        /// Frames to play
+        #[arg(long, value_name = "N", default_value_t = 100_000_000)]
+        frames: u64,
+        /// Which sequence
+        #[arg(long, value_name = "N", default_value_t = 1)]
+        seed: u64,
+    },
     /// Solve the reference cases in tests/reference/ anew and write them (needs python3)
     Reference,
 }
@@ -69,6 +79,11 @@ fn run(command: Command) -> Result<()> {
             Ok(())
         }
         Command::Bench => house.cargo("bench").args(["-p", "xtask", "--bench", "speed"]).run().map_err(Into::into),
+        Command::Wild { frames, seed } => {
+            let (frames, seed) = (frames.to_string(), seed.to_string());
+            let words = ["-p", "xtask", "--bench", "wild", "--", "--frames", &frames, "--seed", &seed];
+            house.cargo("bench").args(words).run().map_err(Into::into)
+        }
         Command::Reference => checks::reference(&house),
     }
 }
