@@ -51,7 +51,7 @@ struct Kernel {
     steps: [Box<[[Row; 4]]>; TABLED],
     /// Integrals of k over a frame.
     frame: Row,
-    /// k by place in the frame, one place before it and two behind.
+    /// k by place in the frame, one place before it and three behind.
     fine: Box<[Row]>,
 }
 
@@ -60,7 +60,7 @@ static KERNEL: LazyLock<Kernel> = LazyLock::new(|| Kernel {
     thirds: [1.0, 2.0].map(|third| radau::weights_at(third / 3.0)),
     steps: std::array::from_fn(|level| (0..1u32 << level).map(|n| integrals(n, pace::part(level))).collect()),
     frame: integrals(0, 1.0).into_iter().fold([0.0; REACH], |sum, row| std::array::from_fn(|j| sum[j] + row[j])),
-    fine: (0..FINE + 3).map(|n| row((n as f64 - 1.0) / FINE as f64)).collect(),
+    fine: (0..FINE + 4).map(|n| row((n as f64 - 1.0) / FINE as f64)).collect(),
 });
 
 /// Of step n of `length` frames.
@@ -223,27 +223,31 @@ fn whole_frame(pending: &mut Row, start: f64, nodes: &Nodes) {
     }
 }
 
-/// A step shorter than the tables'.
+/// A step shorter than the tables'. It lies between two rows or, at their first level, on both sides of one: all its nodes
+/// read the same five.
 #[inline(never)]
 fn between(pending: &mut Row, tick: usize, level: usize, nodes: &Nodes) {
+    const { assert!(FINE == 1 << (TABLED + 1), "the longest steps reach over two rows") }
     let length = pace::part(level);
+    let begin = tick * FINE / TICKS;
+    let mut weights = [0.0; 5];
     for m in 0..3 {
-        let place = (tick as f64 / TICKS as f64 + radau::C[m] * length) * FINE as f64;
-        let row = (place as usize).min(FINE - 1);
-        let x = place - row as f64;
+        let place = (tick as f64 / TICKS as f64 + radau::C[m] * length) * FINE as f64 - begin as f64;
+        let later = usize::from(place > 1.0);
+        let x = place - later as f64;
         // Lagrange through the places −1, 0, 1, 2.
-        let scale = nodes[m] * length * radau::A[2][m];
-        let weights = [
+        let cubic = [
             -x * (x - 1.0) * (x - 2.0) / 6.0,
             (x + 1.0) * (x - 1.0) * (x - 2.0) / 2.0,
             -(x + 1.0) * x * (x - 2.0) / 2.0,
             (x + 1.0) * x * (x - 1.0) / 6.0,
-        ]
-        .map(|w| w * scale);
-        let rows: &[Row; 4] = (&KERNEL.fine[row..row + 4]).try_into().expect("four rows");
-        for j in 0..REACH {
-            pending[j] +=
-                weights[0] * rows[0][j] + weights[1] * rows[1][j] + weights[2] * rows[2][j] + weights[3] * rows[3][j];
-        }
+        ];
+        let scale = nodes[m] * length * radau::A[2][m];
+        weights[later..].iter_mut().zip(cubic).for_each(|(sum, w)| *sum += scale * w);
+    }
+    let [a, b, c, d, e]: &[Row; 5] = KERNEL.fine[begin..begin + 5].try_into().expect("five rows");
+    for j in 0..REACH {
+        pending[j] +=
+            (weights[0] * a[j] + weights[1] * b[j]) + (weights[2] * c[j] + weights[3] * d[j]) + weights[4] * e[j];
     }
 }
