@@ -7,7 +7,8 @@
 //!                                                                      └─► mixer ─► limiter ─► left, right
 //! ```
 //! What is set before a `tick` takes effect on that very frame, aligned with the audio of that frame: everything comes out
-//! [`Instrument::latency`] frames late, the lines' and knobs' effect with it.
+//! [`Instrument::latency`] frames late, the lines' and knobs' effect with it. What a frame costs is the chain's steps; at rest
+//! there are none, see `rest.rs`.
 
 use crate::board::Board;
 pub use crate::chain::Counts;

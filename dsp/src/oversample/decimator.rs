@@ -51,7 +51,7 @@ struct Kernel {
     steps: [Box<[[Row; 4]]>; TABLED],
     /// Integrals of k over a frame.
     frame: Row,
-    /// k by place in the frame, one place before it and two behind.
+    /// k by place in the frame, one place before it and three behind.
     fine: Box<[Row]>,
 }
 
@@ -60,7 +60,7 @@ static KERNEL: LazyLock<Kernel> = LazyLock::new(|| Kernel {
     thirds: [1.0, 2.0].map(|third| radau::weights_at(third / 3.0)),
     steps: std::array::from_fn(|level| (0..1u32 << level).map(|n| integrals(n, pace::part(level))).collect()),
     frame: integrals(0, 1.0).into_iter().fold([0.0; REACH], |sum, row| std::array::from_fn(|j| sum[j] + row[j])),
-    fine: (0..FINE + 3).map(|n| row((n as f64 - 1.0) / FINE as f64)).collect(),
+    fine: (0..FINE + 4).map(|n| row((n as f64 - 1.0) / FINE as f64)).collect(),
 });
 
 /// Of step n of `length` frames.
@@ -116,20 +116,25 @@ fn row(place: f64) -> Row {
 
 /// Collects node values; gives a host frame when its last step is in.
 #[derive(Clone, Debug)]
-pub(crate) struct Decimator {
-    /// By lane: frames that wait for more.
-    pending: Box<[[f64; ROOM]; 4]>,
+pub(crate) struct Decimator([Lane; 4]);
+
+/// One lane's frames that wait for more.
+#[derive(Clone, Debug)]
+struct Lane {
+    pending: Box<[f64; ROOM]>,
     /// Where the oldest of them stands.
     first: usize,
-    /// By lane: value at the end of the last step.
-    last: Lanes,
+    /// Value at the end of the last step.
+    last: f64,
+    /// Frames for which it has been held there. Once that is as long as k, what waits no longer changes.
+    held: usize,
 }
 
 impl Decimator {
     /// Silent. Allocates; nothing after it does.
     pub(crate) fn new() -> Self {
         LazyLock::force(&KERNEL);
-        Self { pending: vec![[0.0; ROOM]; 4].try_into().expect("four lanes"), first: 0, last: [0.0; 4] }
+        Self(std::array::from_fn(|_| Lane { pending: Box::new([0.0; ROOM]), first: 0, last: 0.0, held: REACH }))
     }
 
     /// Frames by which a frame comes out after the steps that begin at its instant.
@@ -138,8 +143,10 @@ impl Decimator {
     /// Takes one lane's values at the nodes of the step of level `level` that begins at `tick`.
     #[inline]
     pub(crate) fn take(&mut self, lane: usize, tick: usize, level: usize, nodes: &Nodes) {
-        let start = std::mem::replace(&mut self.last[lane], nodes[2]);
-        let pending = self.pending(lane);
+        let lane = &mut self.0[lane];
+        let start = std::mem::replace(&mut lane.last, nodes[2]);
+        lane.held = 0;
+        let pending = lane.waiting();
         if level == 0 {
             whole_frame(pending, start, nodes);
         } else if level < TABLED {
@@ -154,55 +161,65 @@ impl Decimator {
 
     /// A lane jumps: its next step begins at `value`.
     pub(crate) fn jump(&mut self, lane: usize, value: f64) {
-        self.last[lane] = value;
+        let lane = &mut self.0[lane];
+        (lane.last, lane.held) = (value, 0);
     }
 
     /// Takes a frame throughout which a lane stays where its last step has ended.
     #[inline]
     pub(crate) fn hold(&mut self, lane: usize) {
-        let value = self.last[lane];
-        if value != 0.0 {
-            self.pending(lane).iter_mut().zip(&KERNEL.frame).for_each(|(sum, k)| *sum += k * value);
+        let lane = &mut self.0[lane];
+        lane.held += 1;
+        if lane.held <= REACH {
+            let value = lane.last;
+            lane.waiting().iter_mut().zip(&KERNEL.frame).for_each(|(sum, k)| *sum += k * value);
         }
-    }
-
-    #[inline]
-    fn pending(&mut self, lane: usize) -> &mut Row {
-        (&mut self.pending[lane][self.first..self.first + REACH]).try_into().expect("in the room")
     }
 
     /// The frame at LATENCY before the one whose steps have now all been taken.
     #[inline]
     pub(crate) fn pull(&mut self) -> Lanes {
-        let out = std::array::from_fn(|lane| self.pending[lane][self.first]);
-        self.first += 1;
-        if self.first + REACH > ROOM {
-            for lane in self.pending.iter_mut() {
-                lane.copy_within(self.first.., 0);
-                lane[REACH - 1..].fill(0.0);
-            }
-            self.first = 0;
-        }
-        out
+        self.0.each_mut().map(Lane::pull)
     }
 
     /// As if `value` had stood at the input for ever.
     pub(crate) fn settle(&mut self, value: Lanes) {
-        self.reset();
-        self.last = value;
+        for (lane, value) in self.0.iter_mut().zip(value) {
+            lane.pending.fill(0.0);
+            (lane.first, lane.last, lane.held) = (0, value, 0);
+        }
         for _ in 0..REACH {
-            for (lane, value) in value.into_iter().enumerate() {
-                self.take(lane, 0, 0, &[value; 3]);
-            }
+            (0..4).for_each(|lane| self.hold(lane));
             self.pull();
         }
     }
 
     /// As new.
+    #[cfg(test)]
     pub(crate) fn reset(&mut self) {
-        self.pending.as_flattened_mut().fill(0.0);
-        self.first = 0;
-        self.last = [0.0; 4];
+        self.settle([0.0; 4]);
+    }
+}
+
+impl Lane {
+    #[inline]
+    fn waiting(&mut self) -> &mut Row {
+        (&mut self.pending[self.first..self.first + REACH]).try_into().expect("in the room")
+    }
+
+    #[inline]
+    fn pull(&mut self) -> f64 {
+        if self.held > REACH {
+            return self.last;
+        }
+        let out = self.pending[self.first];
+        self.first += 1;
+        if self.first + REACH > ROOM {
+            self.pending.copy_within(self.first.., 0);
+            self.pending[REACH - 1..].fill(0.0);
+            self.first = 0;
+        }
+        out
     }
 }
 
@@ -223,27 +240,31 @@ fn whole_frame(pending: &mut Row, start: f64, nodes: &Nodes) {
     }
 }
 
-/// A step shorter than the tables'.
+/// A step shorter than the tables'. It lies between two rows or, at their first level, on both sides of one: all its nodes
+/// read the same five.
 #[inline(never)]
 fn between(pending: &mut Row, tick: usize, level: usize, nodes: &Nodes) {
+    const { assert!(FINE == 1 << (TABLED + 1), "the longest steps reach over two rows") }
     let length = pace::part(level);
+    let begin = tick * FINE / TICKS;
+    let mut weights = [0.0; 5];
     for m in 0..3 {
-        let place = (tick as f64 / TICKS as f64 + radau::C[m] * length) * FINE as f64;
-        let row = (place as usize).min(FINE - 1);
-        let x = place - row as f64;
+        let place = (tick as f64 / TICKS as f64 + radau::C[m] * length) * FINE as f64 - begin as f64;
+        let later = usize::from(place > 1.0);
+        let x = place - later as f64;
         // Lagrange through the places −1, 0, 1, 2.
-        let scale = nodes[m] * length * radau::A[2][m];
-        let weights = [
+        let cubic = [
             -x * (x - 1.0) * (x - 2.0) / 6.0,
             (x + 1.0) * (x - 1.0) * (x - 2.0) / 2.0,
             -(x + 1.0) * x * (x - 2.0) / 2.0,
             (x + 1.0) * x * (x - 1.0) / 6.0,
-        ]
-        .map(|w| w * scale);
-        let rows: &[Row; 4] = (&KERNEL.fine[row..row + 4]).try_into().expect("four rows");
-        for j in 0..REACH {
-            pending[j] +=
-                weights[0] * rows[0][j] + weights[1] * rows[1][j] + weights[2] * rows[2][j] + weights[3] * rows[3][j];
-        }
+        ];
+        let scale = nodes[m] * length * radau::A[2][m];
+        weights[later..].iter_mut().zip(cubic).for_each(|(sum, w)| *sum += scale * w);
+    }
+    let [a, b, c, d, e]: &[Row; 5] = KERNEL.fine[begin..begin + 5].try_into().expect("five rows");
+    for j in 0..REACH {
+        pending[j] +=
+            (weights[0] * a[j] + weights[1] * b[j]) + (weights[2] * c[j] + weights[3] * d[j]) + weights[4] * e[j];
     }
 }

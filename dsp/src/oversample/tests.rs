@@ -302,3 +302,24 @@ fn a_silent_lane_rests_only_when_nothing_is_left_in_it() {
 fn another_factor_is_refused() {
     Upsampler::new(3);
 }
+
+/// A lane that is held and one whose steps bring the same value stay alike, through the hold and after it.
+#[test]
+fn a_held_lane_equals_its_steps() {
+    let mut down = Decimator::new();
+    let mut value = 0.0;
+    for n in 0..3000 {
+        let moves = n % 500 < [1, 40, 100, 439, 441, 499][n / 500];
+        if moves {
+            value = (0.1 * n as f64).sin();
+        }
+        down.take(1, 0, 0, &[value; 3]);
+        if moves {
+            down.take(2, 0, 0, &[value; 3]);
+        } else {
+            down.hold(2);
+        }
+        let out = down.pull();
+        approx::assert_abs_diff_eq!(out[1], out[2], epsilon = 1e-14);
+    }
+}
