@@ -11,6 +11,7 @@ use crate::chain::Levels;
 use crate::exciter;
 use crate::knobs::{Kind, Knob, Settings};
 use crate::lines::{Line, Lines, Source};
+use crate::pace::TICKS;
 use crate::switching::Treatment;
 use std::collections::VecDeque;
 
@@ -33,6 +34,7 @@ pub(crate) enum Change {
 /// Everything that is set, as it stands on the frame that is being solved.
 #[derive(Clone, Debug)]
 pub(crate) struct Controls {
+    /// By the tick at which they are due, counted through all frames.
     waiting: VecDeque<(u64, Change)>,
     settings: Settings,
     lines: Lines,
@@ -81,29 +83,46 @@ impl Controls {
         self.set_bias();
     }
 
-    /// Lets a change take effect on frame `due`.
-    pub(crate) fn wait(&mut self, due: u64, change: Change) {
+    /// Lets a change take effect at a tick of a frame, after those that are already due then.
+    pub(crate) fn wait(&mut self, frame: u64, tick: usize, change: Change) {
+        let due = due(frame, tick);
         if self.waiting.len() == WAITING
             && let Some((_, oldest)) = self.waiting.pop_front()
         {
             self.apply(oldest);
         }
-        self.waiting.push_back((due, change));
+        let place = self.waiting.partition_point(|(other, _)| *other <= due);
+        self.waiting.insert(place, (due, change));
     }
 
     /// Goes on to a frame: due changes take effect, values glide. Returns whether anything has moved.
     #[inline]
     pub(crate) fn advance(&mut self, frame: u64) -> bool {
-        while let Some(&(due, change)) = self.waiting.front()
-            && due <= frame
-        {
-            self.waiting.pop_front();
-            self.apply(change);
-        }
+        self.take_due(frame, 0);
         if self.gliding {
             self.follow();
         }
         std::mem::take(&mut self.moved)
+    }
+
+    /// The tick within a frame, after its start, at which the next change is due.
+    #[inline]
+    pub(crate) fn next_within(&self, frame: u64) -> Option<usize> {
+        let (next, _) = self.waiting.front()?;
+        let tick = next.checked_sub(due(frame, 0)).filter(|tick| *tick < TICKS as u64)?;
+        Some(tick as usize)
+    }
+
+    /// Lets take effect what is due by a tick of a frame.
+    #[inline]
+    pub(crate) fn take_due(&mut self, frame: u64, tick: usize) {
+        let now = due(frame, tick);
+        while let Some(&(due, change)) = self.waiting.front()
+            && due <= now
+        {
+            self.waiting.pop_front();
+            self.apply(change);
+        }
     }
 
     fn apply(&mut self, change: Change) {
@@ -240,6 +259,11 @@ impl Controls {
     }
 }
 
+/// A tick of a frame, counted through all frames.
+fn due(frame: u64, tick: usize) -> u64 {
+    frame * TICKS as u64 + tick as u64
+}
+
 /// Keys that are down; the last one pressed sounds.
 #[derive(Clone, Debug)]
 struct Keys {
@@ -307,8 +331,8 @@ mod tests {
     fn a_change_takes_effect_on_its_frame_and_glides_there() {
         let board = Board::built_in();
         let mut controls = Controls::new(&board, &Settings::of(&board), 48e3);
-        controls.wait(10, Change::Knob(Knob::Stage1Main, 1.0));
-        controls.wait(10, Change::Gate(Source::Score, Line::of_stage(2, 3), true));
+        controls.wait(10, 0, Change::Knob(Knob::Stage1Main, 1.0));
+        controls.wait(10, 0, Change::Gate(Source::Score, Line::of_stage(2, 3), true));
         for frame in 0..10 {
             controls.advance(frame);
             assert_eq!(controls.levels().main[0], 0.1);
@@ -335,10 +359,10 @@ mod tests {
         let board = Board::built_in();
         let mut controls = Controls::new(&board, &Settings::of(&board), 48e3);
         assert!(!controls.exciter().hard);
-        controls.wait(0, Change::Knob(Knob::ExciterPitch, 1.0));
+        controls.wait(0, 0, Change::Knob(Knob::ExciterPitch, 1.0));
         controls.advance(0);
         assert!(controls.exciter().hard);
-        controls.wait(1, Change::Key(60, 1.0));
+        controls.wait(1, 0, Change::Key(60, 1.0));
         controls.advance(1);
         assert!(!controls.exciter().hard);
     }

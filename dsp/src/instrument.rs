@@ -155,6 +155,13 @@ impl Instrument {
         self.wait(Change::Gate(source, line, on));
     }
 
+    /// Pulls or releases a line within the next frame, after a part of it (0 to 1, kept to 1/1024): where a gate that runs at an
+    /// audible rate has its edges. The exciter hears of its two gates at the frame that follows.
+    pub fn gate_within(&mut self, source: Source, line: Line, on: bool, part: f64) {
+        let tick = (part * TICKS as f64).clamp(0.0, (TICKS - 1) as f64) as usize;
+        self.controls.wait(self.next_frame(), tick, Change::Gate(source, line, on));
+    }
+
     /// A key goes down (velocity above zero) or up; heard when `exciter.pitch` is `keys`.
     pub fn key(&mut self, note: u8, velocity: f64) {
         self.wait(Change::Key(note, velocity));
@@ -166,7 +173,12 @@ impl Instrument {
     }
 
     fn wait(&mut self, change: Change) {
-        self.controls.wait(self.frame + self.up.latency_frames() as u64, change);
+        self.controls.wait(self.next_frame(), 0, change);
+    }
+
+    /// The frame of the circuit that the next frame of audio will reach.
+    fn next_frame(&self) -> u64 {
+        self.frame + self.up.latency_frames() as u64
     }
 
     /// One frame.
@@ -178,12 +190,11 @@ impl Instrument {
             self.feeds.next(lane, |nodes| self.up.push(lane, volts, nodes));
         }
 
-        let moved = self.controls.advance(self.frame);
+        let moved = self.controls.advance(self.frame) || self.controls.next_within(self.frame).is_some();
         if moved {
             self.wake();
             self.look_up();
         }
-        self.frame += 1;
         self.feed();
         if moved || !self.is_quiet() {
             self.wake();
@@ -194,6 +205,8 @@ impl Instrument {
             self.solve();
             self.rest.watch(self.taps());
         }
+
+        self.frame += 1;
 
         let lanes = self.down.pull();
         self.gains.glide(&self.gains_aim, self.gains_coefficient);
@@ -214,12 +227,16 @@ impl Instrument {
             self.chain.heat(drive.celsius);
         }
         self.drive = drive;
-        for (switching, code) in self.switching.iter_mut().zip(self.controls.lines().codes()) {
-            switching.want(code);
-        }
+        self.want_codes();
         let settings = self.controls.settings();
         self.gains_aim = Gains::of(settings);
         self.limiter.set(settings.is_on(Knob::Limiter), settings.get(Knob::LimiterCeiling));
+    }
+
+    fn want_codes(&mut self) {
+        for (switching, code) in self.switching.iter_mut().zip(self.controls.lines().codes()) {
+            switching.want(code);
+        }
     }
 
     /// What reaches the chain besides audio: the pulse, of which the decimator hears too, and the sweeps.
@@ -266,13 +283,19 @@ impl Instrument {
             }
             let still = (0..3).all(|stage| self.switching[stage].is_idle(treatment));
             // While an edge waits or glides, the switches are looked after at every step of the grid.
-            let end = if still { TICKS } else { tick + (1 << grid) };
+            let looked_after = if still { TICKS } else { ((tick >> grid) + 1) << grid };
+            let next = self.controls.next_within(self.frame).unwrap_or(TICKS);
+            let end = looked_after.min(next);
             self.chain.cover(std::slice::from_ref(&self.feeds), &self.levels, tick..end, |tick, level, taps| {
                 for (stage, nodes) in taps[0].iter().enumerate() {
                     self.down.take(1 + stage, tick, level, nodes);
                 }
             });
             tick = end;
+            if tick == next {
+                self.controls.take_due(self.frame, tick);
+                self.want_codes();
+            }
         }
     }
 

@@ -14,11 +14,10 @@ use std::fmt::Write as _;
 use tritank_dsp::board::Board;
 use tritank_dsp::instrument::{Input, Instrument};
 use tritank_dsp::knobs::{Knob, QUALITIES, Settings};
+use tritank_dsp::lines::{Line, Source};
 
 const RATE_HZ: f64 = 48e3;
 const FRAMES: usize = 1 << 15;
-/// Lines are told from what lies this many bins beside them.
-const GUARD: usize = 40;
 
 /// Magnitudes of one tap, bin by bin.
 fn spectrum(mut tap: Vec<f64>) -> Vec<f64> {
@@ -32,13 +31,14 @@ fn spectrum(mut tap: Vec<f64>) -> Vec<f64> {
     bins.iter().map(|bin| bin.norm()).collect()
 }
 
-/// Strongest line up to 20 kHz that is not near a multiple of `hertz`, against the strongest of all, dB; and where.
-fn strangest(magnitudes: &[f64], hertz: f64) -> (f64, f64) {
+/// Strongest line up to 20 kHz that is not within `guard` bins of a multiple of `hertz`, against the strongest of all, dB; and
+/// where.
+fn strangest(magnitudes: &[f64], hertz: f64, guard: usize) -> (f64, f64) {
     let bin_hz = RATE_HZ / FRAMES as f64;
-    let strongest = magnitudes[GUARD..].iter().copied().fold(0.0, f64::max);
+    let strongest = magnitudes[guard..].iter().copied().fold(0.0, f64::max);
     let strange = |bin: usize| {
         let harmonic = (bin as f64 * bin_hz / hertz).round() * hertz;
-        bin > GUARD && (bin as f64 - harmonic / bin_hz).abs() > GUARD as f64
+        bin > guard && (bin as f64 - harmonic / bin_hz).abs() > guard as f64
     };
     let (bin, level) = magnitudes
         .iter()
@@ -48,8 +48,8 @@ fn strangest(magnitudes: &[f64], hertz: f64) -> (f64, f64) {
     (20.0 * (level / strongest).log10(), bin as f64 * bin_hz)
 }
 
-/// The three taps under a sine, once it has settled.
-fn taps(knobs: &[(Knob, f64)], hertz: f64, volts: f64) -> [Vec<f64>; 3] {
+/// The three taps under a sine, once it has settled; a line that is turned over `switched_hz` times a second, if any.
+fn taps(knobs: &[(Knob, f64)], hertz: f64, volts: f64, switched_hz: f64) -> [Vec<f64>; 3] {
     let board = Board::built_in();
     let mut settings = Settings::of(&board);
     for (knob, value) in knobs {
@@ -58,6 +58,12 @@ fn taps(knobs: &[(Knob, f64)], hertz: f64, volts: f64) -> [Vec<f64>; 3] {
     let mut unit = Instrument::new(&board, &settings, RATE_HZ).expect("48 kHz is allowed");
     let mut taps = [const { Vec::new() }; 3];
     for n in 0..FRAMES + 9600 {
+        // Where in this frame the line turns over, if it does.
+        let turns = [n, n + 1].map(|n| n as f64 * switched_hz / RATE_HZ);
+        if turns[1].floor() > turns[0].floor() {
+            let part = (turns[1].floor() - turns[0]) / (turns[1] - turns[0]);
+            unit.gate_within(Source::Score, Line::of_stage(0, 2), turns[1].floor() % 2.0 == 0.0, part);
+        }
         let main = volts * (TAU * hertz * n as f64 / RATE_HZ).sin();
         let out = unit.tick(Input { main: [main; 2], ..Input::default() });
         if n >= 9600 {
@@ -77,8 +83,8 @@ fn a_hard_driven_sine_has_harmonics_and_nothing_else() {
         let place = QUALITIES.iter().position(|q| *q == quality).expect("a quality");
         for volts in [2.0, 8.0] {
             let knobs = [(Knob::UnitQuality, place as f64), (Knob::Stage1Main, 1.0), (Knob::Stage2Link, 0.5)];
-            for (n, tap) in taps(&knobs, 5e3, volts).into_iter().enumerate() {
-                let (level, hertz) = strangest(&spectrum(tap), 5e3);
+            for (n, tap) in taps(&knobs, 5e3, volts, 0.0).into_iter().enumerate() {
+                let (level, hertz) = strangest(&spectrum(tap), 5e3, 40);
                 println!("×{quality:<2} {volts} V, tap {}: {level:.1} dB at {hertz:.0} Hz", n + 1);
                 if level > allowed {
                     writeln!(bad, "×{quality}, {volts} V, tap {}: given {level:.1} dB, allowed is {allowed}", n + 1)
@@ -88,4 +94,20 @@ fn a_hard_driven_sine_has_harmonics_and_nothing_else() {
         }
     }
     assert!(bad.is_empty(), "\n{bad}");
+}
+
+/// A line that is switched at an audible rate, between frames. Everything the circuit makes of a tone and a rate that are both
+/// multiples of one frequency lies at multiples of it; what folds at 48 kHz lies half way between them.
+#[test]
+fn a_line_switched_at_an_audible_rate_makes_its_own_tones_and_no_others() {
+    let base = RATE_HZ / 473.5;
+    for rate in [11.0, 37.0, 97.0] {
+        // A whole turn takes two edges.
+        let all = taps(&[(Knob::Stage1Main, 0.4)], 4.0 * base, 0.3, 2.0 * rate * base);
+        for (n, tap) in all.into_iter().enumerate() {
+            let (level, hertz) = strangest(&spectrum(tap), base, 16);
+            println!("switched at {:.0} Hz, tap {}: {level:.1} dB at {hertz:.0} Hz", rate * base, n + 1);
+            assert!(level < -80.0, "{:.0} Hz, tap {}: {level:.1} dB at {hertz:.0} Hz", rate * base, n + 1);
+        }
+    }
 }

@@ -35,6 +35,12 @@ use tank::{POSITIONS, PortCurrents, TankStep, Tanks};
 const PORTS: usize = 7;
 /// Iterations after which a step is cut.
 const PATIENCE: usize = 14;
+/// A tap whose peak is below this, volts, is faint: its errors count for more, up to so many times. So a tap that hardly
+/// sounds is as true as a loud one.
+const FULL: f64 = 0.5;
+const FAINTEST: f64 = 20.0;
+/// A peak fades by this from step to step.
+const FADE: f64 = 0.998;
 /// Newton has settled when no junction that conducts moved further, volts: what is left is its square over `V_T`.
 const SETTLED: f64 = 30e-6;
 
@@ -84,6 +90,9 @@ pub(crate) struct Group<C: Course> {
     /// By stage and chain.
     switches: Vec<Vec<Switches>>,
     states: Vec<State<C::Lane>>,
+    /// Peak of each tank's voltage, fading, and how much more its errors count for being faint.
+    peaks: [C::Lane; 2],
+    faint: [C::Lane; 2],
     ports: Vec<Port<C>>,
     /// By chain, farads.
     joined_by: Vec<f64>,
@@ -174,6 +183,8 @@ impl<C: Course> Group<C> {
         Self {
             switches: vec![vec![[0.0; POSITIONS]; C::CHAINS]; count],
             states: vec![State::default(); count],
+            peaks: [C::Lane::splat(0.0); 2],
+            faint: [C::Lane::splat(1.0); 2],
             tanks,
             ports,
             joined_by,
@@ -310,7 +321,7 @@ impl<C: Course> Group<C> {
         let past = if self.edge { return None } else { self.past? };
         let mut largest = C::Lane::splat(0.0);
         for (port, reach) in self.ports.iter().zip(&self.levels[self.current_level].reach) {
-            largest = largest.max(port.error(past, *reach));
+            largest = largest.max(port.error(past, *reach) * self.faint[port.stage]);
         }
         Some(largest.largest())
     }
@@ -365,6 +376,9 @@ impl<C: Course> Group<C> {
         let level = &self.levels[self.current_level];
         for (stage, state) in self.states.iter_mut().enumerate() {
             level.tanks[stage].end(state, self.ports[stage].own, self.divider_open, &currents[stage]);
+            self.peaks[stage] = state.volts.abs().max(self.peaks[stage] * C::Lane::splat(FADE));
+            let weight = C::Lane::splat(FULL) / self.peaks[stage].max(C::Lane::splat(FULL / FAINTEST));
+            self.faint[stage] = weight.max(C::Lane::splat(1.0));
         }
     }
 
