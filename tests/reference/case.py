@@ -63,7 +63,7 @@ def inputs(case):
 
 
 def switch_edges(case, listing):
-    """Line edges as edges of single switches: line `2.1` is bit 1 of stage 2's code, a switch on `2=5` is on at code 5."""
+    """Line edges as edges of switches: line `2.1` is bit 1 of stage 2's code, a switch on `2=5` is on at code 5."""
     positions = [e["line"] for e in listing["elements"] if e["kind"] == "switch" and "=" in e["line"]]
     codes, edges = dict(zip("123", case["codes"])), []
     for frame, line, on in case["edges"]:

@@ -70,7 +70,8 @@ def solve(case, listing, frames, **how):
     rate, kernel = stored_hz(case) * DENSE, low_pass(stored_hz(case))
     half = len(kernel) // 2
     times = np.arange(frames * DENSE + half) / rate
-    taps = waveform(lambda on: Circuit(listing, on), inputs(case), switch_edges(case, listing), times, times[1], **how)
+    edges = switch_edges(case, listing)
+    taps = waveform(lambda on: Circuit(listing, on), inputs(case), edges, times, times[1], **how)
     # Before the start it stood at its operating point.
     taps = np.vstack([np.repeat(taps[:1], half, axis=0), taps])
     return np.column_stack([fftconvolve(tap, kernel, "valid")[::DENSE] for tap in taps.T])[:frames]

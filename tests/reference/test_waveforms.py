@@ -1,4 +1,4 @@
-"""The committed solutions against the program and the solver as they are today, in the quick form that every test run takes.
+"""The committed solutions against the program and the solver as they are today, in the quick form of every test run.
 
 `cargo xtask reference` (`make.py`) solves them whole.
 """

@@ -7,7 +7,7 @@ use tritank_dsp::knobs::Knob;
 
 /// An input over time, volts.
 pub(crate) enum Signal {
-    /// `fade(t)·Σ volts·sin(2π(hz·t + turns))`; the fade rises between the first two instants, falls between the next two.
+    /// `fade(t)·Σ volts·sin(2π(hz·t + turns))`; the fade rises between two instants, and may fall between two more.
     Partials { partials: Vec<[f64; 3]>, fade: Vec<[f64; 2]> },
     /// Straight lines between \[seconds, volts\].
     Lines(Vec<[f64; 2]>),
