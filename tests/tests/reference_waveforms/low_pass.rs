@@ -9,12 +9,12 @@ const ATTENUATION_DB: f64 = 140.0;
 /// How far it reaches to either side; 132/14.36 of a period of the transition's width.
 const REACH_SECONDS: f64 = 1.5e-3;
 
-/// `row` at every `every`-th value, low-passed: values `wanted` of that coarser row. Before its start `row` stood at its
-/// first value; behind its last wanted value it must reach on.
+/// `row` at every `every`-th value, low-passed: values `wanted` of that coarser row. Before its start `row` stood at
+/// its first value; behind its last wanted value it must reach on.
 ///
-/// A windowed sinc after J. F. Kaiser, "Nonrecursive digital filter design using the I₀-sinh window function", Proc. IEEE
-/// Int. Symp. on Circuits and Systems (1974) 20–23 (its two design formulas from memory). It is one function of time, so
-/// that rows of different rates are filtered alike.
+/// A windowed sinc after J. F. Kaiser, "Nonrecursive digital filter design using the I₀-sinh window function", Proc.
+/// IEEE Int. Symp. on Circuits and Systems (1974) 20–23 (its two design formulas from memory). It is one function of
+/// time, so that rows of different rates are filtered alike.
 pub(crate) fn below_16_khz(row: &[f64], rate_hz: f64, every: usize, wanted: Range<usize>) -> Vec<f64> {
     let half = (REACH_SECONDS * rate_hz) as usize;
     let beta = 0.1102 * (ATTENUATION_DB - 8.7);

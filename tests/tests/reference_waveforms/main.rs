@@ -4,10 +4,10 @@
 //!   element list ─► nodal analysis + general stiff solver (tests/reference/, numpy and scipy) ─► fixtures/*.npy
 //!   board, knobs ─► Instrument at 44.1 … 192 kHz, ×1 … ×16 ─► latency out ─► taps ─► error to signal
 //! ```
-//! Frame n of a fixture is the circuit at n/44100 or n/48000 s, low-passed as any sampled output must be. Both sides are
-//! taken below 16 kHz (what the resampling filters do above is their own test) over 50 ms, from the start or, where lines
-//! move, from the first edge: RMS of the error over RMS of the signal, the operating point counted as error, not as
-//! signal. A tap that nothing reaches is held against the loudest.
+//! Frame n of a fixture is the circuit at n/44100 or n/48000 s, low-passed as any sampled output must be. Both sides
+//! are taken below 16 kHz (what the resampling filters do above is their own test) over 50 ms, from the start or, where
+//! lines move, from the first edge: RMS of the error over RMS of the signal, the operating point counted as error, not
+//! as signal. A tap that nothing reaches is held against the loudest.
 
 #[path = "../reference_unit/mod.rs"]
 mod reference_unit;
