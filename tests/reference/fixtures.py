@@ -1,30 +1,44 @@
 """Fixtures: what a case's circuit does, solved and stored.
 
-    cases.py ──► bench prints the element list ──► nodal + transient at 1.5 MHz ──► low-pass ──► fixtures/NAME.npy, .json
+    cases.py ──► bench prints the element list ──► nodal + transient at 6 MHz ──► low-pass ──► fixtures/NAME.npy, .json
 
-`NAME.npy` holds taps 1-3 in volts (little-endian float32, frames x 3) at 48 kHz, frame n at n/48000 s, the operating
-point included.  The low-pass (flat to 20 kHz, 120 dB down from 28 kHz) is there because a tap that a switch or a
-clipped junction kicks has content above 24 kHz, which plain samples would fold down; no sampled engine could match it.
-`NAME.json` holds the case, the command, the element list that was solved, and how far two tolerances and two
-integration methods agree.
+`NAME.npy` holds taps 1-3 in volts from where they rest (little-endian float32, frames x 3), frame n at n/stored_hz
+seconds; stored_hz is 44.1 or 48 kHz, of which the case's own rate is a multiple.  The low-pass (flat to 20 kHz, 140 dB
+down from where samples would fold below 20 kHz again) is there because a tap that a switch or a clipped junction kicks
+has content far above, which no sampled engine could match.
+`NAME.json` holds the case, the command, the element list that was solved, where the taps rest, the frames that are
+judged, and how far two tolerances and two integration methods agree.
 """
 
 import json
 import os
 import subprocess
+from functools import cache
 from pathlib import Path
 
 import numpy as np
-from scipy.signal import firwin, kaiser_beta
+from scipy.signal import fftconvolve, firwin, kaiserord
 
-from cases import FRAMES, MARGIN, RATE_HZ, inputs, switch_edges
+from case import inputs, judged, stored_hz, switch_edges
 from nodal import Circuit
 from transient import waveform
 
 HERE = Path(__file__).parent
 FOLDER = HERE / "fixtures"
-DENSE = 32
-LOW_PASS = firwin(2 * 24 * DENSE + 1, 24e3, window=("kaiser", kaiser_beta(120.0)), fs=RATE_HZ * DENSE)
+# Instants solved per frame.  The fastest share of charge takes 0.4 us; sums over instants 0.16 us apart are its
+# integral to -140 dB (Euler and Maclaurin's next term).
+DENSE = 128
+# Frames beyond those judged, for the low-pass that both sides are compared under.
+MARGIN = 72
+PASS_HZ = 20e3
+
+
+@cache
+def low_pass(hz):
+    """Of instants that stand DENSE to a frame at `hz`; half of it is whole frames."""
+    count, beta = kaiserord(140.0, (hz - 2.0 * PASS_HZ) / (hz * DENSE / 2.0))
+    half = -(-count // (2 * DENSE)) * DENSE
+    return firwin(2 * half + 1, hz / 2.0, window=("kaiser", beta), fs=hz * DENSE)
 
 
 def arguments(case):
@@ -46,14 +60,21 @@ def listing(case):
     return bench("circuit", *arguments(case))
 
 
-def solve(case, listing, frames=FRAMES + MARGIN, **how):
-    """Taps at 48 kHz, low-passed, frames x 3."""
-    half = len(LOW_PASS) // 2
-    times = np.arange(frames * DENSE + half) / (RATE_HZ * DENSE)
-    taps = waveform(lambda on: Circuit(listing, on), inputs(case), switch_edges(case, listing), times, times[1], **how)
+def frames(case):
+    """All that are stored."""
+    return judged(case)[1] + MARGIN
+
+
+def solve(case, listing, frames, **how):
+    """That many frames of the taps, low-passed, frames x 3."""
+    rate, kernel = stored_hz(case) * DENSE, low_pass(stored_hz(case))
+    half = len(kernel) // 2
+    times = np.arange(frames * DENSE + half) / rate
+    edges = switch_edges(case, listing)
+    taps = waveform(lambda on: Circuit(listing, on), inputs(case), edges, times, times[1], **how)
     # Before the start it stood at its operating point.
     taps = np.vstack([np.repeat(taps[:1], half, axis=0), taps])
-    return np.column_stack([np.convolve(tap, LOW_PASS, "valid")[::DENSE] for tap in taps.T])[:frames]
+    return np.column_stack([fftconvolve(tap, kernel, "valid")[::DENSE] for tap in taps.T])[:frames]
 
 
 def error_db(taps, reference):
@@ -68,17 +89,19 @@ def error_db(taps, reference):
 
 
 def read(name):
-    return json.loads((FOLDER / f"{name}.json").read_text()), np.load(FOLDER / f"{name}.npy").astype(float)
+    solved = json.loads((FOLDER / f"{name}.json").read_text())
+    return solved, np.load(FOLDER / f"{name}.npy").astype(float) + solved["rest_volts"]
 
 
 def write(case, listing, taps, agreement):
     FOLDER.mkdir(exist_ok=True)
-    np.save(FOLDER / f"{case['name']}.npy", taps.astype("<f4"))
+    np.save(FOLDER / f"{case['name']}.npy", (taps - taps[0]).astype("<f4"))
     fixture = {
         **case,
-        "rate_hz": RATE_HZ,
-        "frames": FRAMES,
+        "stored_hz": stored_hz(case),
+        "judged": judged(case),
         "margin": MARGIN,
+        "rest_volts": taps[0].tolist(),
         "command": " ".join(["tritank circuit", *arguments(case)]),
         "agreement_db": agreement,
         **listing,

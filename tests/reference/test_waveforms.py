@@ -1,4 +1,4 @@
-"""The committed solutions against the program and the solver as they are today, in the quick form that every test run takes.
+"""The committed solutions against the program and the solver as they are today, in the quick form of every test run.
 
 `cargo xtask reference` (`make.py`) solves them whole.
 """
@@ -6,10 +6,11 @@
 import pytest
 
 import fixtures
-from cases import CASES, RATE_HZ
+from case import judged, stored_hz
+from cases import CASES
 
-# The first 6 ms hold the fade-in and, where lines move, the first edges.
-FRAMES = int(6e-3 * RATE_HZ)
+# The start holds the fade-in; where lines move, the first edges come on top.
+SECONDS = 2.5e-3
 AGREE_DB = -120.0
 
 
@@ -19,12 +20,14 @@ def test_the_listed_circuit_still_has_its_solution(case):
     solved, taps = fixtures.read(case["name"])
     assert {key: solved[key] for key in case} == case, "the case has changed: cargo xtask reference"
     assert fixtures.same_list(listing, solved) is None, "the circuit has changed: cargo xtask reference"
-    again = fixtures.solve(case, listing, FRAMES, rtol=3e-10)
-    assert fixtures.error_db(again, taps[:FRAMES]) < AGREE_DB
+    frames = judged(case)[0] + int(SECONDS * stored_hz(case))
+    again = fixtures.solve(case, listing, frames, rtol=1e-10)
+    assert fixtures.error_db(again, taps[:frames]) < AGREE_DB
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case["name"])
 def test_two_methods_and_two_tolerances_agreed_on_the_solution(case):
-    agreement = fixtures.read(case["name"])[0]["agreement_db"]
-    assert {"LSODA 1e-09", "Radau 1e-08"} == set(agreement)
-    assert max(agreement.values()) < AGREE_DB
+    solved, taps = fixtures.read(case["name"])
+    assert len(taps) == fixtures.frames(case) and tuple(solved["judged"]) == judged(case)
+    assert {"LSODA 1e-10", "Radau 1e-08"} == set(solved["agreement_db"])
+    assert max(solved["agreement_db"].values()) < AGREE_DB
