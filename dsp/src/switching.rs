@@ -21,7 +21,8 @@ pub(crate) struct Switching {
     on: f64,
     off: f64,
     bleed: f64,
-    charge: f64,
+    /// Charge that a closing switch pushes, by position, coulombs; none where there is no capacitor.
+    charges: [f64; POSITIONS],
     /// Period of the tank by code, seconds.
     periods: [f64; 16],
     code: u8,
@@ -76,7 +77,10 @@ impl Switching {
             on: bank.on,
             off: bank.off,
             bleed: board.click.bleed,
-            charge: bank.charge,
+            charges: std::array::from_fn(|n| match bank.capacitors.get(n) {
+                Some(farads) if *farads > 0.0 => bank.charge,
+                _ => 0.0,
+            }),
             periods,
             code: 0,
             wanted: 0,
@@ -135,7 +139,7 @@ impl Switching {
             for n in 0..self.positions {
                 let before = self.target_of(n, self.code);
                 let after = self.target_of(n, self.wanted);
-                edge.charge += self.charge * (after - before);
+                edge.charge += self.charges[n] * (after - before);
             }
             self.code = self.wanted;
             self.waited = 0.0;

@@ -31,11 +31,14 @@ fn spectrum(mut tap: Vec<f64>) -> Vec<f64> {
     bins.iter().map(|bin| bin.norm()).collect()
 }
 
-/// Strongest line up to 20 kHz that is not within `guard` bins of a multiple of `hertz`, against the strongest of all, dB; and
-/// where.
-fn strangest(magnitudes: &[f64], hertz: f64, guard: usize) -> (f64, f64) {
+/// The strongest line of all.
+fn strongest(magnitudes: &[f64], guard: usize) -> f64 {
+    magnitudes[guard..].iter().copied().fold(0.0, f64::max)
+}
+
+/// Strongest line up to 20 kHz that is not within `guard` bins of a multiple of `hertz`, against `strongest`, dB; and where.
+fn strangest(magnitudes: &[f64], hertz: f64, guard: usize, strongest: f64) -> (f64, f64) {
     let bin_hz = RATE_HZ / FRAMES as f64;
-    let strongest = magnitudes[guard..].iter().copied().fold(0.0, f64::max);
     let strange = |bin: usize| {
         let harmonic = (bin as f64 * bin_hz / hertz).round() * hertz;
         bin > guard && (bin as f64 - harmonic / bin_hz).abs() > guard as f64
@@ -84,7 +87,8 @@ fn a_hard_driven_sine_has_harmonics_and_nothing_else() {
         for volts in [2.0, 8.0] {
             let knobs = [(Knob::UnitQuality, place as f64), (Knob::Stage1Main, 1.0), (Knob::Stage2Link, 0.5)];
             for (n, tap) in taps(&knobs, 5e3, volts, 0.0).into_iter().enumerate() {
-                let (level, hertz) = strangest(&spectrum(tap), 5e3, 40);
+                let magnitudes = spectrum(tap);
+                let (level, hertz) = strangest(&magnitudes, 5e3, 40, strongest(&magnitudes, 40));
                 println!("×{quality:<2} {volts} V, tap {}: {level:.1} dB at {hertz:.0} Hz", n + 1);
                 if level > allowed {
                     writeln!(bad, "×{quality}, {volts} V, tap {}: given {level:.1} dB, allowed is {allowed}", n + 1)
@@ -97,15 +101,18 @@ fn a_hard_driven_sine_has_harmonics_and_nothing_else() {
 }
 
 /// A line that is switched at an audible rate, between frames. Everything the circuit makes of a tone and a rate that are both
-/// multiples of one frequency lies at multiples of it; what folds at 48 kHz lies half way between them.
+/// multiples of one frequency lies at multiples of it; what folds at 48 kHz lies half way between them. Held against the loudest
+/// tap: at the highest rate tap 3 hardly sounds.
 #[test]
 fn a_line_switched_at_an_audible_rate_makes_its_own_tones_and_no_others() {
     let base = RATE_HZ / 473.5;
     for rate in [11.0, 37.0, 97.0] {
         // A whole turn takes two edges.
         let all = taps(&[(Knob::Stage1Main, 0.4)], 4.0 * base, 0.3, 2.0 * rate * base);
-        for (n, tap) in all.into_iter().enumerate() {
-            let (level, hertz) = strangest(&spectrum(tap), base, 16);
+        let all = all.map(spectrum);
+        let loudest = all.iter().map(|tap| strongest(tap, 16)).fold(0.0, f64::max);
+        for (n, tap) in all.iter().enumerate() {
+            let (level, hertz) = strangest(tap, base, 16, loudest);
             println!("switched at {:.0} Hz, tap {}: {level:.1} dB at {hertz:.0} Hz", rate * base, n + 1);
             assert!(level < -80.0, "{:.0} Hz, tap {}: {level:.1} dB at {hertz:.0} Hz", rate * base, n + 1);
         }
