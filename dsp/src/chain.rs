@@ -148,6 +148,8 @@ impl<C: Course> Chain<C> {
             state.sweep = state.volts;
         }
         self.set_step(step);
+        self.input.forget();
+        self.groups.iter_mut().for_each(Group::forget);
         self.pace = Pace::new(accuracy);
         self.counts = Counts::default();
     }

@@ -200,6 +200,12 @@ impl<C: Course> Group<C> {
         }
     }
 
+    /// Forgets how loud it was.
+    pub(crate) fn forget(&mut self) {
+        self.peaks = [C::Lane::splat(0.0); 2];
+        self.faint = [C::Lane::splat(1.0); 2];
+    }
+
     /// Takes another length of step.
     pub(crate) fn set_step(&mut self, step: f64) {
         self.kept_level = None;
