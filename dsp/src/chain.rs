@@ -295,10 +295,7 @@ impl<C: Course> Chain<C> {
                     self.pace.kept(level, error);
                     break;
                 }
-                None if level + 1 < LEVELS => {
-                    self.counts.cuts += 1;
-                    self.pace.cut(level);
-                }
+                None if self.pace.cuts(level) => self.counts.cuts += 1,
                 None => {
                     self.counts.fallbacks += 1;
                     self.coast(&feed, levels, level);

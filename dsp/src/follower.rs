@@ -16,6 +16,12 @@ use crate::lanes::{Course, Grid};
 use crate::pace::Past;
 use crate::stage::Linear;
 
+/// How far the second junction is ever closed, in `V_T`. Its base gets `I_S/β_R + I_L` from its collector and loses at most
+/// `I_S/β_F` to the first emitter, so that it rests near `V_T·ln(β_F/β_R)` when all is off.
+const OFF: f64 = 12.0;
+/// How far it opens at first, in `V_T`: from too far open, Newton comes back by one `V_T` at a time.
+const OPENS: f64 = 4.0;
+
 #[derive(Clone, Debug)]
 pub(crate) struct Follower<C: Course> {
     law: Law<C::Lane>,
@@ -113,7 +119,8 @@ impl<C: Course> Follower<C> {
     ///
     /// Limits work on the voltages that bend: the two base–emitter voltages, stacked on the output, which stays near the
     /// supply; then the whole stack is lowered until neither base–collector voltage rises by more than it may. So a limit on
-    /// one junction never throws another one far off, and a middle node that almost nothing conducts from cannot run away.
+    /// one junction never throws another one far off. The second base–emitter voltage has a floor of its own, [`OFF`]: below
+    /// it so little conducts from the middle node that it would run away.
     #[inline(always)]
     pub(crate) fn advance(&mut self, divider: C) -> C {
         let (law, rail, old) = (&self.law, self.rail, self.nodes);
@@ -123,8 +130,10 @@ impl<C: Course> Follower<C> {
         }
         let before = junctions(&old, rail);
         let out = new[2].max(C::splat(-1.0)).min(rail + C::splat(1.0));
-        let middle = out + law.limited_be(before[1], new[1] - new[2]);
-        let base = middle + law.limited_be(before[0], new[0] - new[1]);
+        let kept_open = new[1].max(new[2] - C::splat(OFF * law.vt));
+        let second = law.limited_be(before[1], kept_open - new[2]);
+        let middle = out + before[1].where_above(C::splat(0.0), second, second.min(C::splat(OPENS * law.vt)));
+        let base = middle + law.limited_be(before[0], new[0] - kept_open);
         let high = [base - rail, middle - rail];
         let above = [high[0] - law.limited_bc(before[2], high[0]), high[1] - law.limited_bc(before[3], high[1])];
         let excess = above[0].max(above[1]).max(C::splat(0.0));

@@ -22,6 +22,8 @@ pub(crate) const LEVELS: usize = 11;
 pub(crate) const TICKS: usize = 1 << (LEVELS - 1);
 /// How much shorter than the grid's a step may become for accuracy's sake, as a power of two.
 const DEEPER: usize = 3;
+/// Cuts in a frame after which Newton gets no more: a frame that will not be solved does not take for ever either.
+const MOST_CUTS: usize = 6 * LEVELS;
 /// A step may be doubled when its error is this part of what is allowed.
 const FAR_BELOW: f64 = 1.0 / 24.0;
 
@@ -65,13 +67,15 @@ pub(crate) struct Pace {
     wanted: usize,
     /// Steps since the frame began.
     taken: usize,
+    /// Cuts since the frame began.
+    cuts: usize,
     /// Whether an edge has come in this frame.
     edged: bool,
 }
 
 impl Pace {
     pub(crate) fn new(accuracy: Accuracy) -> Self {
-        Self { accuracy, wanted: accuracy.edge, taken: 0, edged: false }
+        Self { accuracy, wanted: accuracy.edge, taken: 0, cuts: 0, edged: false }
     }
 
     pub(crate) fn accuracy(&self) -> Accuracy {
@@ -80,6 +84,7 @@ impl Pace {
 
     pub(crate) fn begin_frame(&mut self) {
         self.taken = 0;
+        self.cuts = 0;
         self.edged = false;
     }
 
@@ -111,9 +116,14 @@ impl Pace {
         refused
     }
 
-    /// Newton did not settle.
-    pub(crate) fn cut(&mut self, level: usize) {
-        self.wanted = self.wanted.max(level + 1);
+    /// Newton did not settle: whether there is a shorter step to try.
+    pub(crate) fn cuts(&mut self, level: usize) -> bool {
+        let cuts = level + 1 < LEVELS && self.cuts < MOST_CUTS;
+        if cuts {
+            self.cuts += 1;
+            self.wanted = self.wanted.max(level + 1);
+        }
+        cuts
     }
 
     /// A step was kept.
@@ -293,7 +303,7 @@ mod tests {
     fn accuracy_waits_when_a_frame_has_taken_long_enough() {
         let mut pace = Pace::new(Accuracy { volts: 1.0, edge: 2, finest: 2, patience: 24 });
         assert!(pace.refuses(1, 2.0) && !pace.refuses(2, 2.0) && !pace.refuses(0, 0.5));
-        pace.cut(5);
+        assert!(pace.cuts(4));
         let (mut tick, mut steps) = (0, 0);
         while tick < TICKS {
             let level = pace.level(tick, TICKS);

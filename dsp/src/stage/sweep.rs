@@ -43,13 +43,14 @@ impl<C: Course> SweepChannel<C> {
         Linear { current, by_own, by_bus: C::splat(0.0) }
     }
 
-    /// Takes Newton's step; returns how far it moved where the channel conducts, volts.
+    /// Takes Newton's step; returns how far it asked to move where the channel conducts, volts: a step that was held back, however
+    /// short, has not arrived.
     #[inline(always)]
     pub(crate) fn advance(&self, vds: &mut C, change: C) -> C {
-        let new = self.law.limited(*vds, *vds + change);
-        let silent = self.law.is_off(self.gate, *vds) && self.law.is_off(self.gate, new);
-        let moved = if silent { C::splat(0.0) } else { (new - *vds).abs() };
-        *vds = new;
+        let asked = *vds + change;
+        let silent = self.law.is_off(self.gate, *vds) && self.law.is_off(self.gate, asked);
+        let moved = if silent { C::splat(0.0) } else { change.abs() };
+        *vds = self.law.limited(*vds, asked);
         moved
     }
 }
