@@ -18,6 +18,14 @@ use std::ops::Range;
 /// One chain's taps at the nodes of a step, volts.
 pub(crate) type Taps = [Nodes; 3];
 
+/// Steps on the way to the operating point, seconds: the first, and one that is as good as for ever.
+const SHORTEST: f64 = 1e-11;
+const FOR_EVER: f64 = 1e6;
+/// Steps at the end of that way, which leave only rounding.
+const AT_REST: usize = 3;
+/// Most steps on that way; without trouble it takes 32.
+const MOST_SETTLING: usize = 200;
+
 /// Where the chain's own knobs stand.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Levels {
@@ -129,16 +137,31 @@ impl<C: Course> Chain<C> {
         chain
     }
 
-    /// Lets everything come to rest at the operating point, by steps of growing length; `feed` is what rests on the inputs.
+    /// Lets everything come to rest at the operating point, by steps as long as Newton settles in; `feed` is what rests on the
+    /// inputs.
     pub(crate) fn settle(&mut self, feed: &Feed, levels: &Levels) {
+        let feed = Feed::gather(&[*feed; MOST_CHAINS]);
         let step = self.step;
-        let accuracy = std::mem::replace(&mut self.pace, Pace::new(Accuracy::NONE)).accuracy();
-        for decade in -6..=9 {
-            self.set_step(10f64.powi(decade));
-            for _ in 0..2 {
-                // The overdriven input rests at its own point whether it is switched in or not.
-                self.step(feed, &Levels { overdriven: true, ..*levels });
-                self.step(feed, levels);
+        let (mut seconds, mut at_rest) = (SHORTEST, 0);
+        self.groups.iter_mut().chain([&mut self.input]).for_each(|group| group.be_patient(true));
+        for _ in 0..MOST_SETTLING {
+            self.set_step(seconds);
+            // The overdriven input rests at its own point whether it is switched in or not.
+            let settles = [true, levels.overdriven].into_iter().all(|overdriven| {
+                let levels = Levels { overdriven, ..*levels };
+                let settles = self.solve(&feed, &levels, 0).is_some();
+                if settles {
+                    self.keep(&levels, 0);
+                }
+                settles
+            });
+            match settles {
+                true if seconds < FOR_EVER => seconds *= 4.0,
+                true => at_rest += 1,
+                false => seconds *= 0.1,
+            }
+            if at_rest == AT_REST {
+                break;
             }
         }
         // A sweep capacitor behind a channel that is off has no current: its drain rests on the rail.
@@ -148,9 +171,11 @@ impl<C: Course> Chain<C> {
             state.sweep = state.volts;
         }
         self.set_step(step);
-        self.input.forget();
-        self.groups.iter_mut().for_each(Group::forget);
-        self.pace = Pace::new(accuracy);
+        self.pace = Pace::new(self.pace.accuracy());
+        for group in self.groups.iter_mut().chain([&mut self.input]) {
+            group.be_patient(false);
+            group.forget();
+        }
         self.counts = Counts::default();
     }
 

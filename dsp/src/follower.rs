@@ -175,3 +175,50 @@ impl<C: Course> Emitter<C> {
 fn law<C: Course>(parts: &[board::Follower], celsius: f64) -> Law<C::Lane> {
     Law::gather::<C>(|n| Law::of(&parts[n].transistor, celsius))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::board::Board;
+    use crate::lanes::{Number, One};
+
+    type Single = Follower<One<wide::f64x4>>;
+
+    /// Iterations to rest with the divider held at `volts`.
+    fn settle(follower: &mut Single, volts: f64, rail: f64) -> usize {
+        follower.start(None);
+        for iteration in 1..100 {
+            follower.linearise(One::splat(volts), One::splat(rail));
+            if follower.advance(One::splat(0.0)).largest() < 30e-6 {
+                follower.keep();
+                return iteration;
+            }
+        }
+        panic!("it does not settle at {volts} V under {rail} V: {:?}", follower.nodes)
+    }
+
+    /// From any voltage to any other, far beyond both rails: below ground nothing conducts from the middle node.
+    #[test]
+    fn it_settles_from_anywhere() {
+        let volts = [-60.0, -12.0, -4.0, -1.0, -0.2, 0.0, 0.1, 0.4, 1.0, 2.0, 2.9, 3.1, 4.0, 8.9, 9.1, 12.0, 60.0];
+        let mut most = 0;
+        for saturation in [0.2e-6, 2e-6, 20e-6] {
+            let mut part = Board::built_in().follower;
+            part.transistor.saturation = saturation;
+            for celsius in [0.0, 25.0, 50.0] {
+                for rail in [1.2, 3.0, 9.0] {
+                    for from in volts {
+                        for to in volts {
+                            let mut follower = Single::new(&[part], celsius);
+                            settle(&mut follower, from, rail);
+                            most = most.max(settle(&mut follower, to, rail));
+                        }
+                    }
+                }
+            }
+        }
+        println!("at most {most} iterations");
+        // Jumps far beyond what a step of the tank does; a usual step has 14.
+        assert!(most <= 20);
+    }
+}

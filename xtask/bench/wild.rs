@@ -68,7 +68,7 @@ fn main() -> ExitCode {
             if unit % (units / 20).max(1) == 0 {
                 println!("{:3} % after {:.0} s", 100 * unit / units, clock.elapsed().as_secs_f64());
             }
-            let counts = live(Random((seed * units + unit + 1).wrapping_mul(0x9e37_79b9_7f4a_7c15)))?;
+            let counts = live(Random(((seed << 32) + unit + 1).wrapping_mul(0x9e37_79b9_7f4a_7c15)))?;
             sum.steps += counts.steps;
             sum.iterations += counts.iterations;
             sum.refused += counts.refused;

@@ -33,8 +33,8 @@ use tank::{POSITIONS, PortCurrents, TankStep, Tanks};
 
 /// Most ports of a group: of each of two stages the driver, channel and core, and one follower.
 const PORTS: usize = 7;
-/// Iterations after which a step is cut.
-const PATIENCE: usize = 14;
+/// Iterations after which a step is cut: usually, and in the shortest step, after which there is only the fallback.
+const PATIENCE: [usize; 2] = [14, 60];
 /// A tap whose peak is below this, volts, is faint: its errors count for more, up to so many times. So a tap that hardly
 /// sounds is as true as a loud one.
 const FULL: f64 = 0.5;
@@ -101,6 +101,8 @@ pub(crate) struct Group<C: Course> {
     link: f64,
     /// Length of level 0, seconds.
     step: f64,
+    /// Iterations that Newton may take: usually, and in the shortest step.
+    patience: [usize; 2],
     current_level: usize,
     /// Level of the step that was kept last, if what comes can be told from it.
     kept_level: Option<usize>,
@@ -191,6 +193,7 @@ impl<C: Course> Group<C> {
             levels: vec![level; LEVELS],
             link: 0.0,
             step,
+            patience: PATIENCE,
             current_level: 0,
             kept_level: None,
             past: None,
@@ -213,6 +216,17 @@ impl<C: Course> Group<C> {
         for level in &mut self.levels {
             level.made = Made::Nothing;
         }
+    }
+
+    /// Whether Newton may take its time in every step.
+    pub(crate) fn be_patient(&mut self, patient: bool) {
+        self.patience = if patient { [PATIENCE[1]; 2] } else { PATIENCE };
+    }
+
+    /// Makes every step fall back.
+    #[cfg(test)]
+    pub(crate) fn lose_patience(&mut self) {
+        self.patience = [0; 2];
     }
 
     pub(crate) fn heat(&mut self, followers: &[board::Follower], celsius: f64) {
@@ -309,7 +323,7 @@ impl<C: Course> Group<C> {
     #[inline(always)]
     fn settle(&mut self, drive: &Drive<'_, C>, level: usize) -> Outcome {
         self.begin(drive, level);
-        for iteration in 1..=PATIENCE {
+        for iteration in 1..=self.patience[usize::from(level + 1 == LEVELS)] {
             let moved = self.iterate(drive, level);
             if moved < SETTLED {
                 return Outcome::Settled(iteration, self.error());

@@ -58,3 +58,22 @@ impl<C: Course> SweepChannel<C> {
 fn law<C: Course>(parts: &[board::Sweep], celsius: f64) -> Channel<C::Lane> {
     Channel::gather::<C>(|n| Channel::of(&parts[n], celsius))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::lanes::{Number, One};
+
+    /// The tank falls far below the sweep capacitor: the body diode's limit holds the guess where the channel is still off, and
+    /// that is not where Newton asked to go.
+    #[test]
+    fn a_step_that_was_held_back_has_not_arrived() {
+        let part = board::Sweep { capacitor: 1e-7, transconductance: 2e-3, threshold: 1.0, body_diode: true };
+        let mut channel = SweepChannel::<One<wide::f64x4>>::new(&[part], 25.0);
+        channel.start(One::splat(-1.0));
+        let mut vds = One::splat(1.9);
+        let moved = channel.advance(&mut vds, One::splat(-6.15)).largest();
+        assert!(vds.largest().abs() < 0.2, "{vds:?}");
+        assert!(moved > 6.0, "{moved}");
+    }
+}
