@@ -132,7 +132,7 @@ impl<C: Course> Chain<C> {
             counts: Counts::default(),
         };
         for (n, board) in boards.iter().enumerate() {
-            chain.input.switch(n, 0, &[1.0 / board.input.output; 16]);
+            chain.input.switch(n, 0, &[1.0 / board.input.output; 16], 0.0);
         }
         chain
     }
@@ -196,10 +196,10 @@ impl<C: Course> Chain<C> {
         }
     }
 
-    /// Sets the switches of one chain's stage (0–2), siemens by position.
-    pub(crate) fn switch(&mut self, chain: usize, stage: usize, switches: &Switches) {
+    /// Sets the switches of one chain's stage (0–2), siemens by position, as if it were done `late` seconds from now.
+    pub(crate) fn switch(&mut self, chain: usize, stage: usize, switches: &Switches, late: f64) {
         let (group, place) = self.place(stage);
-        self.groups[group].switch(chain, place, switches);
+        self.groups[group].switch(chain, place, switches, late);
     }
 
     /// Pushes charge into one chain's tank (0–2) during the coming step, coulombs.

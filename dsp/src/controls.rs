@@ -26,7 +26,8 @@ const ARRIVED: f64 = 1e-7;
 #[derive(Clone, Copy, Debug)]
 pub(crate) enum Change {
     Knob(Knob, f64),
-    Gate(Source, Line, bool),
+    /// With the seconds by which the edge comes after the tick at which it is due.
+    Gate(Source, Line, bool, f64),
     Key(u8, f64),
     Bend(f64),
 }
@@ -38,6 +39,8 @@ pub(crate) struct Controls {
     waiting: VecDeque<(u64, Change)>,
     settings: Settings,
     lines: Lines,
+    /// Seconds by which the last edge of each stage's lines comes after its tick.
+    late: [f64; 3],
     keys: Keys,
     /// Values on their way to `settings`.
     glide: Settings,
@@ -57,6 +60,7 @@ impl Controls {
             waiting: VecDeque::with_capacity(WAITING),
             settings: *settings,
             lines: Lines::default(),
+            late: [0.0; 3],
             keys: Keys::default(),
             glide: *settings,
             gliding: false,
@@ -136,7 +140,12 @@ impl Controls {
                 }
                 self.gliding = true;
             }
-            Change::Gate(source, line, on) => self.lines.set(source, line, on),
+            Change::Gate(source, line, on, late) => {
+                self.lines.set(source, line, on);
+                if let Some(stage) = line.stage() {
+                    self.late[stage] = late;
+                }
+            }
             Change::Key(note, velocity) => {
                 self.keys.press(note, velocity);
                 self.pull_keys();
@@ -220,6 +229,11 @@ impl Controls {
 
     pub(crate) fn lines(&self) -> &Lines {
         &self.lines
+    }
+
+    /// Seconds by which the edge that a stage's lines have just made comes after its tick; heard once.
+    pub(crate) fn take_late(&mut self, stage: usize) -> f64 {
+        std::mem::take(&mut self.late[stage])
     }
 
     pub(crate) fn treatment(&self) -> Treatment {
@@ -332,7 +346,7 @@ mod tests {
         let board = Board::built_in();
         let mut controls = Controls::new(&board, &Settings::of(&board), 48e3);
         controls.wait(10, 0, Change::Knob(Knob::Stage1Main, 1.0));
-        controls.wait(10, 0, Change::Gate(Source::Score, Line::of_stage(2, 3), true));
+        controls.wait(10, 0, Change::Gate(Source::Score, Line::of_stage(2, 3), true, 0.0));
         for frame in 0..10 {
             controls.advance(frame);
             assert_eq!(controls.levels().main[0], 0.1);

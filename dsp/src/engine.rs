@@ -73,8 +73,8 @@ impl Engine {
     }
 
     /// See [`Chain::switch`].
-    pub(crate) fn switch(&mut self, lane: usize, stage: usize, switches: &Switches) {
-        either!(self, chain => chain.switch(lane, stage, switches));
+    pub(crate) fn switch(&mut self, lane: usize, stage: usize, switches: &Switches, late: f64) {
+        either!(self, chain => chain.switch(lane, stage, switches, late));
     }
 
     /// See [`Chain::inject`].

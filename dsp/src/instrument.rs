@@ -27,6 +27,9 @@ use crate::radau;
 use crate::rest::Rest;
 use crate::switching::{Switching, Treatment};
 
+/// Places in a frame to which the edges within it are moved; by how much, the circuit hears.
+const EDGES: usize = 128;
+
 /// One frame in, volts.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Input {
@@ -152,14 +155,16 @@ impl Instrument {
 
     /// Pulls or releases a line, from the next frame on. The panel's own switches are knobs.
     pub fn gate(&mut self, source: Source, line: Line, on: bool) {
-        self.wait(Change::Gate(source, line, on));
+        self.wait(Change::Gate(source, line, on, 0.0));
     }
 
-    /// Pulls or releases a line within the next frame, after a part of it (0 to 1, kept to 1/1024): where a gate that runs at an
-    /// audible rate has its edges. The exciter hears of its two gates at the frame that follows.
+    /// Pulls or releases a line within the next frame, after a part of it (0 to 1): where a gate that runs at an audible rate has
+    /// its edges. The exciter hears of its two gates at the frame that follows.
     pub fn gate_within(&mut self, source: Source, line: Line, on: bool, part: f64) {
-        let tick = (part * TICKS as f64).clamp(0.0, (TICKS - 1) as f64) as usize;
-        self.controls.wait(self.next_frame(), tick, Change::Gate(source, line, on));
+        let places = part.clamp(0.0, 1.0) * EDGES as f64;
+        let late = (places - places.round()) * self.factor as f64 / (EDGES as f64 * self.internal_rate_hz);
+        let tick = places.round() as usize * (TICKS / EDGES);
+        self.controls.wait(self.next_frame(), tick, Change::Gate(source, line, on, late));
     }
 
     /// A key goes down (velocity above zero) or up; heard when `exciter.pitch` is `keys`.
@@ -350,9 +355,10 @@ impl Instrument {
     fn switch(&mut self, treatment: Treatment) {
         for stage in 0..3 {
             let step = 1.0 / self.internal_rate_hz;
+            let late = self.controls.take_late(stage);
             let edge = self.switching[stage].advance(treatment, self.chain.state(0, stage).volts, step);
             if edge.changed {
-                self.chain.switch(0, stage, self.switching[stage].siemens());
+                self.chain.switch(0, stage, self.switching[stage].siemens(), if edge.hard { late } else { 0.0 });
             }
             if edge.hard {
                 self.chain.inject(0, stage, edge.charge);
@@ -373,7 +379,7 @@ impl Instrument {
         let treatment = self.treatment;
         for (stage, code) in codes.into_iter().enumerate() {
             self.switching[stage].rest(code, treatment, 0.0);
-            self.chain.switch(0, stage, self.switching[stage].siemens());
+            self.chain.switch(0, stage, self.switching[stage].siemens(), 0.0);
         }
         let feed = self.feed_at_rest();
         self.rest.reset();

@@ -39,6 +39,11 @@ impl Line {
         Self((4 * stage + bit) as u8)
     }
 
+    /// The stage (0–2) of which it switches a capacitor, if it does.
+    pub const fn stage(self) -> Option<usize> {
+        if self.0 < 12 { Some(self.0 as usize / 4) } else { None }
+    }
+
     /// The line by its place in the order of [`Line::all`].
     pub const fn at(index: usize) -> Option<Self> {
         if index < Self::COUNT { Some(Self(index as u8)) } else { None }

@@ -67,7 +67,7 @@ impl Quartet {
         };
         for chain in 0..CHAINS {
             for stage in 0..3 {
-                quartet.engine.switch(chain, stage, quartet.switching[chain][stage].siemens());
+                quartet.engine.switch(chain, stage, quartet.switching[chain][stage].siemens(), 0.0);
             }
         }
         let feed = Feed { sweep: controls.sweeps().map(|gate| [gate; 3]), ..Feed::default() };
@@ -95,7 +95,7 @@ impl Quartet {
         switching.want(code);
         let edge = switching.advance(Treatment::default(), 0.0, 0.0);
         if edge.changed {
-            self.engine.switch(chain, stage, switching.siemens());
+            self.engine.switch(chain, stage, switching.siemens(), 0.0);
         }
         if edge.hard {
             self.engine.inject(chain, stage, edge.charge);

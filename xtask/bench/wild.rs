@@ -134,7 +134,7 @@ fn live(mut random: Random) -> Result<Counts, String> {
         }
         if random.part() < 2.0 / every as f64 {
             let line = Line::of_stage(random.below(3), random.below(4));
-            unit.gate(Source::Score, line, random.part() < 0.5);
+            unit.gate_within(Source::Score, line, random.part() < 0.5, random.part());
         }
         let mut sound = || match kind {
             0 => 0.0,
