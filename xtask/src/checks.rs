@@ -100,7 +100,7 @@ fn summary(lines: &[Line]) -> Result<()> {
     Ok(())
 }
 
-/// `cargo xtask reference`.
+/// `cargo xtask reference`, its first half: the reference solutions, made anew.
 pub(crate) fn reference(house: &House) -> Result<()> {
     let bundle = bundle::build(house, &["-p", "tritank-workbench", "--bin", "tritank"])?;
     let python = match python::set_up(house)? {
@@ -113,4 +113,10 @@ pub(crate) fn reference(house: &House) -> Result<()> {
         .env("TRITANK_BENCH", bundle.executable("tritank")?)
         .status()?;
     if status.success() { Ok(()) } else { bail!("the reference solutions were not made, see above") }
+}
+
+/// Its second half: the engine's errors against the solutions that stand, in release because there are many.
+pub(crate) fn table(house: &House) -> Result<()> {
+    let test = ["--test", "reference_waveforms", "every_waveform", "--", "--nocapture"];
+    house.cargo("test").args(["--release", "-p", "tritank-tests"]).args(test).run().map_err(Into::into)
 }

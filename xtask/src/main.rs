@@ -6,7 +6,7 @@
 //!               bundle ─► target/bundled/Tritank.clap, Tritank.vst3
 //!               bench ──► one table of speeds
 //!               wild ───► everything turned at random, for as long as wanted
-//!               reference ► the reference solutions in tests/, made anew
+//!               reference ► the reference solutions in tests/, made anew, and the engine's errors against them
 //! ```
 //! Each does all its own set-up: Rust and a C linker are enough.
 
@@ -52,8 +52,12 @@ enum Command {
         #[arg(long, value_name = "N", default_value_t = 1)]
         seed: u64,
     },
-    /// Solve the reference cases in tests/reference/ anew and write them (needs python3)
-    Reference,
+    /// Solve the reference cases in tests/reference/ anew and write them (needs python3); then the engine's errors against them
+    Reference {
+        /// Only the table of errors, against the solutions that stand
+        #[arg(long)]
+        table: bool,
+    },
 }
 
 fn main() -> ExitCode {
@@ -84,7 +88,12 @@ fn run(command: Command) -> Result<()> {
             let words = ["-p", "xtask", "--bench", "wild", "--", "--frames", &frames, "--seed", &seed];
             house.cargo("bench").args(words).run().map_err(Into::into)
         }
-        Command::Reference => checks::reference(&house),
+        Command::Reference { table } => {
+            if !table {
+                checks::reference(&house)?;
+            }
+            checks::table(&house)
+        }
     }
 }
 
