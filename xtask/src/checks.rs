@@ -39,7 +39,8 @@ fn rust_tests(house: &House) -> Line {
     let command = if nextest {
         house.cargo("nextest").args(["run", "--workspace", "--no-fail-fast"])
     } else {
-        house.cargo("test").args(["--workspace", "--all-targets", "--no-fail-fast"])
+        // Not `--all-targets`: that would play the benches as well.
+        house.cargo("test").args(["--workspace", "--lib", "--bins", "--tests", "--examples", "--no-fail-fast"])
     };
     Line { check: "Rust tests", outcome: outcome(command.run().is_ok()) }
 }
