@@ -4,7 +4,7 @@
 //!   cargo xtask demo ───► bundle ──► organ (or --input) ──► plugin in a host ──► target/demo/
 //!               test ───► Rust tests ──► bundle ──► checks in Python, when there is one
 //!               bundle ─► target/bundled/Tritank.clap, Tritank.vst3
-//!               bench ──► one table of speeds
+//!               bench ──► speeds beside plain biquads and a general solver; the slowest frames
 //!               wild ───► everything turned at random, for as long as wanted
 //!               reference ► the reference solutions in tests/, made anew, and the engine's errors against them
 //! ```
@@ -18,6 +18,7 @@ mod python;
 use anyhow::Result;
 use clap::{Parser, Subcommand};
 use house::House;
+use python::Python;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -41,7 +42,7 @@ enum Command {
     Test,
     /// Build the release plugin into target/bundled/: CLAP and VST3
     Bundle,
-    /// Time the whole chain against plain biquads
+    /// Time the whole chain, beside plain biquads and (with python3) a general solver, and its slowest frames
     Bench,
     /// Play units at random: boards, knobs, lines and inputs, and fail on anything that is not finite
     Wild {
@@ -82,7 +83,7 @@ fn run(command: Command) -> Result<()> {
             println!("CLAP  {}\nVST3  {}", bundle.clap.display(), bundle.vst3.display());
             Ok(())
         }
-        Command::Bench => house.cargo("bench").args(["-p", "xtask", "--bench", "speed"]).run().map_err(Into::into),
+        Command::Bench => bench(&house),
         Command::Wild { frames, seed } => {
             let (frames, seed) = (frames.to_string(), seed.to_string());
             let words = ["-p", "xtask", "--bench", "wild", "--", "--frames", &frames, "--seed", &seed];
@@ -95,6 +96,15 @@ fn run(command: Command) -> Result<()> {
             checks::table(&house)
         }
     }
+}
+
+fn bench(house: &House) -> Result<()> {
+    let bench = house.cargo("bench").args(["-p", "xtask", "--bench", "speed"]);
+    let bench = match python::set_up(house)? {
+        Python::Ready(python) => bench.env("TRITANK_PYTHON", python),
+        Python::Missing(why) => bench.env("TRITANK_NO_PYTHON", why),
+    };
+    bench.run().map_err(Into::into)
 }
 
 fn demo(house: &House, input: Option<PathBuf>) -> Result<()> {
