@@ -2,9 +2,10 @@
 //!
 //! ```text
 //!   cargo xtask demo ───► bundle ──► organ (or --input) ──► plugin in a host ──► target/demo/
-//!               test ───► Rust tests ──► bundle ──► checks in Python, when there is one
+//!               test ───► Rust tests ──► bundle ──► checks in Python, when there is one ──► guard
 //!               bundle ─► target/bundled/Tritank.clap, Tritank.vst3
 //!               bench ──► speeds beside plain biquads and a general solver; the slowest frames
+//!               guard ──► instructions a frame beside those recorded, when there is a valgrind
 //!               wild ───► everything turned at random, for as long as wanted
 //!               reference ► the reference solutions in tests/, made anew, and the engine's errors against them
 //! ```
@@ -12,10 +13,12 @@
 
 mod bundle;
 mod checks;
+mod guard;
 mod house;
 mod python;
 
-use anyhow::Result;
+use anyhow::{Result, bail};
+use checks::Outcome;
 use clap::{Parser, Subcommand};
 use house::House;
 use python::Python;
@@ -38,12 +41,18 @@ enum Command {
         #[arg(long, value_name = "FILE.wav")]
         input: Option<PathBuf>,
     },
-    /// Run every check: Rust, then the outside ones in Python when python3 is there
+    /// Run every check: Rust, then the outside ones in Python and the guard when python3 and valgrind are there
     Test,
     /// Build the release plugin into target/bundled/: CLAP and VST3
     Bundle,
     /// Time the whole chain, beside plain biquads and (with python3) a general solver, and its slowest frames
     Bench,
+    /// Count the instructions that a frame takes and fail on a tenth more than recorded (needs valgrind)
+    Guard {
+        /// Write the record anew
+        #[arg(long)]
+        record: bool,
+    },
     /// Play units at random: boards, knobs, lines and inputs, and fail on anything that is not finite
     Wild {
         /// Frames to play
@@ -84,6 +93,11 @@ fn run(command: Command) -> Result<()> {
             Ok(())
         }
         Command::Bench => bench(&house),
+        Command::Guard { record } => match guard::run(&house, record)? {
+            Outcome::Passed => Ok(()),
+            Outcome::Failed => bail!("more instructions than recorded; if that was meant: cargo xtask guard --record"),
+            Outcome::Skipped(why) => bail!(why),
+        },
         Command::Wild { frames, seed } => {
             let (frames, seed) = (frames.to_string(), seed.to_string());
             let words = ["-p", "xtask", "--bench", "wild", "--", "--frames", &frames, "--seed", &seed];
