@@ -6,6 +6,7 @@
 import pytest
 
 import fixtures
+import speed
 from case import judged, stored_hz
 from cases import CASES
 
@@ -31,3 +32,10 @@ def test_two_methods_and_two_tolerances_agreed_on_the_solution(case):
     assert len(taps) == fixtures.frames(case) and tuple(solved["judged"]) == judged(case)
     assert {"LSODA 1e-10", "Radau 1e-08"} == set(solved["agreement_db"])
     assert max(solved["agreement_db"].values()) < AGREE_DB
+
+
+def test_the_solver_that_is_timed_is_as_accurate_as_the_engine_must_be_at_its_default():
+    solved, taps = fixtures.read(speed.CASE)
+    frames = round(speed.SECONDS * stored_hz(solved))
+    timed = fixtures.solve(solved, solved, frames, rtol=speed.RTOL)
+    assert -85.0 < fixtures.error_db(timed, taps[:frames]) < -80.0

@@ -1,47 +1,31 @@
-//! How fast the chain is: one table, every row made in the same run.
+//! How fast the chain is: every row made in the same run.
 //!
 //! ```text
 //!   time for one second of sound / 192 000 = ns per 192 kHz sample          (whatever steps the solver takes)
 //!   that / the same for three plain biquads at 192 kHz = what the circuit costs over a filter bank
+//!   a general stiff solver's time / the chain's = what a solver made for the circuit saves
 //! ```
 //! Ratios travel from machine to machine better than nanoseconds do. The last column is the most steps that a frame
-//! took, beside the mean: what a block of one frame would feel. Nothing here is a test.
+//! took, beside the mean: what a block of one frame would feel. A second table is of the slowest frames themselves.
+//! Nothing here is a test.
+
+mod scene;
+mod worst;
 
 use biquad::{Biquad, Coefficients, DirectForm2Transposed, ToHertz, Type};
+use scene::{RATE, Scene, chord, tick_four};
 use std::hint::black_box;
+use std::process::Command;
 use std::time::Instant;
-use tritank_dsp::board::Board;
-use tritank_dsp::instrument::{Counts, Input, Instrument};
-use tritank_dsp::knobs::{Knob, QUALITIES, Settings};
-use tritank_dsp::lines::{Line, Source};
-use tritank_dsp::quartet::Quartet;
+use tritank_dsp::instrument::Counts;
+use tritank_dsp::knobs::{Knob, QUALITIES};
 
-const RATE: usize = 48_000;
 const UNIT: f64 = 192_000.0;
 /// Each row is the best of this many runs of half a second of sound: what disturbs a run only ever slows it.
 const RUNS: usize = 5;
 const FRAMES: usize = RATE / 2;
-
-/// One row of the table before it is timed.
-struct Case {
-    name: String,
-    knobs: Vec<(Knob, f64)>,
-    /// Volts at the peak of the organ chord on main in.
-    volts: f64,
-    /// A switch line turned over at every frame.
-    switching: bool,
-}
-
-impl Case {
-    fn new(name: &str) -> Self {
-        Self { name: name.to_owned(), knobs: vec![(Knob::Stage1Main, 0.4)], volts: 0.5, switching: false }
-    }
-
-    fn with(mut self, knob: Knob, value: f64) -> Self {
-        self.knobs.push((knob, value));
-        self
-    }
-}
+/// The row that the general solver is held against.
+const CHAIN: &str = "driven organ chord, x4";
 
 fn main() {
     let biquads = three_biquads(|x| x);
@@ -58,51 +42,50 @@ fn main() {
         "{:44} {:>12} {:>8} {:>9} {:>6} {:>7} {:>6}",
         "", "sample", "biquads", "real time", "/frame", "/step", "steps"
     );
-    row("three biquads at 192 kHz", biquads, biquads, None);
-    row("  each with a tanh behind it", three_biquads(f64::tanh), biquads, None);
-    for case in cases() {
-        time(&case, biquads);
+    row("three biquads at 192 kHz", biquads, biquads, "");
+    row("  each with a tanh behind it", three_biquads(f64::tanh), biquads, "");
+    let mut chain = f64::NAN;
+    for scene in scenes() {
+        let seconds = time(&scene, biquads);
+        if scene.name == CHAIN {
+            chain = seconds;
+        }
     }
     four(biquads);
+    general(chain, biquads);
+    println!();
+    worst::print();
 }
 
-fn cases() -> Vec<Case> {
-    let mut cases = vec![Case { volts: 0.0, ..Case::new("idle: silence in") }];
+fn scenes() -> Vec<Scene> {
+    let mut scenes = vec![Scene::new("idle: silence in").volts(0.0)];
     for (choice, quality) in QUALITIES.into_iter().enumerate() {
-        cases.push(Case::new(&format!("driven organ chord, x{quality}")).with(Knob::UnitQuality, choice as f64));
+        scenes.push(Scene::new(&format!("driven organ chord, x{quality}")).with(Knob::UnitQuality, choice as f64));
     }
-    cases.push(Case::new("  and exciter on, x4").with(Knob::ExciterLevel, 0.5));
-    cases.push(Case::new("  and overdriven input, x4").with(Knob::InputOverdriven, 1.0));
-    let sweeps = [Knob::Stage1Sweep, Knob::Stage2Sweep, Knob::Stage3Sweep];
-    cases
-        .push(sweeps.into_iter().fold(Case::new("  and every sweep half open, x4"), |case, knob| case.with(knob, 1.0)));
-    cases.push(Case::new("  and a supply of 1.2 V, x4").with(Knob::UnitSupply, 1.2));
-    cases.push(Case { switching: true, ..Case::new("  and a line switched at every frame, x4") });
-    cases.push(Case { volts: 5.0, ..Case::new("ten times as loud, x4") });
-    cases.push(Case { volts: 5.0, ..Case::new("  and at a supply of 9 V, x4") }.with(Knob::UnitSupply, 9.0));
-    cases
+    scenes.extend([
+        Scene::new("  and exciter on, x4").with(Knob::ExciterLevel, 0.5),
+        Scene::new("  and overdriven input, x4").with(Knob::InputOverdriven, 1.0),
+        Scene::new("  and every sweep half open, x4").swept(),
+        Scene::new("  and a supply of 1.2 V, x4").with(Knob::UnitSupply, 1.2),
+        Scene::new("  and a line switched at every frame, x4").switching(1),
+        Scene::new("ten times as loud, x4").volts(5.0),
+        Scene::new("  and at a supply of 9 V, x4").volts(5.0).with(Knob::UnitSupply, 9.0),
+    ]);
+    scenes
 }
 
-fn time(case: &Case, biquads: f64) {
-    let board = Board::built_in();
-    let mut settings = Settings::of(&board);
-    for &(knob, value) in &case.knobs {
-        settings.set(knob, value);
-    }
-    let mut instrument = Instrument::new(&board, &settings, RATE as f64).expect("48 kHz is allowed");
-    let chord: Vec<f64> = (0..FRAMES).map(|n| case.volts * chord(n as f64 / RATE as f64)).collect();
+/// Seconds that one second of sound takes.
+fn time(scene: &Scene, biquads: f64) -> f64 {
+    let (mut unit, chord) = (scene.instrument(), scene.chord(FRAMES));
     let mut most = 0;
     let mut run = |watch: bool| {
         let clock = Instant::now();
         let mut sum = 0.0;
         for (n, &volts) in chord.iter().enumerate() {
-            if case.switching {
-                instrument.gate(Source::Score, Line::of_stage(n % 3, n / 3 % 4), n / 12 % 2 == 0);
-            }
-            let before = if watch { instrument.counts().steps } else { 0 };
-            sum += instrument.tick(Input { main: [volts; 2], ..Input::default() }).main[0];
+            let before = if watch { unit.counts().steps } else { 0 };
+            sum += scene.tick(&mut unit, n, volts);
             if watch {
-                most = most.max(instrument.counts().steps - before);
+                most = most.max(unit.counts().steps - before);
             }
         }
         black_box(sum);
@@ -111,51 +94,64 @@ fn time(case: &Case, biquads: f64) {
     run(false); // warms up caches and lets the circuit settle
     let best = (0..RUNS).map(|_| run(false)).fold(f64::INFINITY, f64::min);
     run(true);
-    row(&case.name, best, biquads, Some((instrument.counts(), RUNS + 2, most)));
+    row(&scene.name, best, biquads, &solver(&unit.counts(), most));
+    best
+}
+
+/// The last columns.
+fn solver(counts: &Counts, most: u64) -> String {
+    let steps = counts.steps as f64 / ((RUNS + 2) * FRAMES) as f64;
+    let newton = counts.iterations as f64 / counts.steps.max(1) as f64;
+    let fallbacks = if counts.fallbacks > 0 { format!("  {} fallbacks", counts.fallbacks) } else { String::new() };
+    format!("{steps:6.2} {newton:7.2} {most:6}{fallbacks}")
 }
 
 /// Four chains side by side, against one.
 fn four(biquads: f64) {
-    let board = Board::built_in();
-    let mut settings = Settings::of(&board);
-    settings.set(Knob::Stage1Main, 0.4);
-    let boards = std::array::from_fn(|_| board.clone());
-    let mut quartet = Quartet::new(&boards, &settings, RATE as f64).expect("48 kHz is allowed");
-    let chord: Vec<f64> = (0..FRAMES).map(|n| 0.5 * chord(n as f64 / RATE as f64)).collect();
+    let scene = Scene::new("four chains side by side, x4, all of them");
+    let (mut quartet, chord) = (scene.quartet(), scene.chord(FRAMES));
     let mut run = || {
         let clock = Instant::now();
-        let mut sum = 0.0;
-        for n in 0..FRAMES {
-            let main = std::array::from_fn(|chain| chord[(n + 1000 * chain) % FRAMES]);
-            sum += quartet.tick(main)[3][2];
-        }
-        black_box(sum);
+        black_box((0..FRAMES).map(|n| tick_four(&mut quartet, n, &chord)).sum::<f64>());
         clock.elapsed().as_secs_f64() / (FRAMES as f64 / RATE as f64)
     };
     run();
     let best = (0..RUNS).map(|_| run()).fold(f64::INFINITY, f64::min);
-    row("four chains side by side, x4, all of them", best, biquads, None);
+    row(&scene.name, best, biquads, "");
+}
+
+/// The solver of `tests/reference/` on the same circuit, by the Python that `cargo xtask bench` hands over.
+fn general(chain: f64, biquads: f64) {
+    let name = "general stiff solver, LSODA at 1e-6 (-82 dB)";
+    match general_seconds() {
+        Ok(seconds) => {
+            let remark = format!(
+                "{seconds:.1} s a second of sound, {:.0} times {CHAIN}; its equations in Python",
+                seconds / chain
+            );
+            row(name, seconds, biquads, &remark);
+        }
+        Err(why) => println!("{name:44} left out: {why}"),
+    }
+}
+
+fn general_seconds() -> Result<f64, String> {
+    let python = std::env::var_os("TRITANK_PYTHON").ok_or_else(|| {
+        std::env::var("TRITANK_NO_PYTHON").unwrap_or_else(|_| "`cargo xtask bench` sets up its Python".to_owned())
+    })?;
+    let script = concat!(env!("CARGO_MANIFEST_DIR"), "/../tests/reference/speed.py");
+    let run = Command::new(python).arg(script).env("PYTHONDONTWRITEBYTECODE", "1").output();
+    let output = run.map_err(|error| error.to_string())?;
+    let said = String::from_utf8_lossy(if output.status.success() { &output.stdout } else { &output.stderr });
+    let line = said.lines().last().unwrap_or("the script said nothing");
+    line.parse().map_err(|_| line.to_owned())
 }
 
 /// A row from the seconds that one second of sound took.
-fn row(name: &str, seconds: f64, biquads: f64, solver: Option<(Counts, usize, u64)>) {
+fn row(name: &str, seconds: f64, biquads: f64, remark: &str) {
     let (ns, ratio, speed) = (1e9 * seconds / UNIT, seconds / biquads, 1.0 / seconds);
-    let solver = solver.map_or_else(String::new, |(counts, runs, most)| {
-        let steps = counts.steps as f64 / (runs * FRAMES) as f64;
-        let newton = counts.iterations as f64 / counts.steps.max(1) as f64;
-        let fallbacks = if counts.fallbacks > 0 { format!("  {} fallbacks", counts.fallbacks) } else { String::new() };
-        format!(" {steps:6.2} {newton:7.2} {most:6}{fallbacks}")
-    });
-    println!("{name:44} {ns:12.1} {ratio:8.1} {speed:9.1}{solver}");
-}
-
-/// Three notes of nine partials each, peak about 1.
-fn chord(seconds: f64) -> f64 {
-    let notes = [110.0, 164.81, 220.0];
-    let tone = |hertz: f64| -> f64 {
-        (1..=9).map(f64::from).map(|k: f64| (std::f64::consts::TAU * k * hertz * seconds).sin() / k).sum()
-    };
-    notes.into_iter().map(tone).sum::<f64>() / 4.0
+    let digits = if speed < 1.0 { 3 } else { 1 };
+    println!("{name:44} {ns:12.1} {ratio:8.1} {speed:9.digits$} {remark}");
 }
 
 /// Seconds that one second of sound takes through three band-pass biquads in series at 192 kHz, each with `bend` behind it.

@@ -1,12 +1,13 @@
 //! Every check of the project, one after the other, and a plain summary at the end.
 //!
 //! ```text
-//!   Rust tests ─► doc tests ─► release plugin ─► Python: reference solutions, hosts ─► summary
+//!   Rust tests ─► doc tests ─► release plugin ─► Python: reference solutions, hosts ─► guard ─► summary
 //! ```
 //! A check that fails does not stop the others, but the command fails. A check that this machine cannot run is
 //! skipped, and says why.
 
 use crate::bundle::{self, Bundle};
+use crate::guard;
 use crate::house::House;
 use crate::python::{self, Python};
 use anyhow::{Result, bail};
@@ -14,9 +15,10 @@ use std::path::Path;
 use std::process::Command;
 
 /// How one check went.
-enum Outcome {
+pub(crate) enum Outcome {
     Passed,
     Failed,
+    /// And why.
     Skipped(String),
 }
 
@@ -30,6 +32,7 @@ pub(crate) fn run(house: &House) -> Result<()> {
     let mut lines = vec![rust_tests(house), doc_tests(house)];
     let bundle = bundle::build(house, &["-p", "tritank-workbench", "--bin", "tritank"])?;
     lines.extend(outside(house, &bundle)?);
+    lines.push(instructions(house));
     summary(&lines)
 }
 
@@ -39,7 +42,8 @@ fn rust_tests(house: &House) -> Line {
     let command = if nextest {
         house.cargo("nextest").args(["run", "--workspace", "--no-fail-fast"])
     } else {
-        house.cargo("test").args(["--workspace", "--all-targets", "--no-fail-fast"])
+        // Not `--all-targets`: that would play the benches as well.
+        house.cargo("test").args(["--workspace", "--lib", "--bins", "--tests", "--examples", "--no-fail-fast"])
     };
     Line { check: "Rust tests", outcome: outcome(command.run().is_ok()) }
 }
@@ -66,6 +70,14 @@ fn outside(house: &House, bundle: &Bundle) -> Result<Vec<Line>> {
         Err(why) => Outcome::Skipped(format!("a host cannot be loaded here ({why})")),
     };
     Ok(vec![Line { check: REFERENCE, outcome: reference }, Line { check: HOSTS, outcome: hosts }])
+}
+
+fn instructions(house: &House) -> Line {
+    let outcome = guard::run(house, false).unwrap_or_else(|error| {
+        eprintln!("guard: {error:#}");
+        Outcome::Failed
+    });
+    Line { check: "instructions a frame (valgrind)", outcome }
 }
 
 fn pytest(house: &House, bundle: &Bundle, python: &Path, folder: &str) -> Result<Outcome> {
@@ -100,7 +112,7 @@ fn summary(lines: &[Line]) -> Result<()> {
     Ok(())
 }
 
-/// `cargo xtask reference`.
+/// `cargo xtask reference`, its first half: the reference solutions, made anew.
 pub(crate) fn reference(house: &House) -> Result<()> {
     let bundle = bundle::build(house, &["-p", "tritank-workbench", "--bin", "tritank"])?;
     let python = match python::set_up(house)? {
@@ -113,4 +125,10 @@ pub(crate) fn reference(house: &House) -> Result<()> {
         .env("TRITANK_BENCH", bundle.executable("tritank")?)
         .status()?;
     if status.success() { Ok(()) } else { bail!("the reference solutions were not made, see above") }
+}
+
+/// Its second half: the engine's errors against the solutions that stand, in release because there are many.
+pub(crate) fn table(house: &House) -> Result<()> {
+    let test = ["--test", "reference_waveforms", "every_waveform", "--", "--nocapture"];
+    house.cargo("test").args(["--release", "-p", "tritank-tests"]).args(test).run().map_err(Into::into)
 }

@@ -2,22 +2,26 @@
 //!
 //! ```text
 //!   cargo xtask demo ───► bundle ──► organ (or --input) ──► plugin in a host ──► target/demo/
-//!               test ───► Rust tests ──► bundle ──► checks in Python, when there is one
+//!               test ───► Rust tests ──► bundle ──► checks in Python, when there is one ──► guard
 //!               bundle ─► target/bundled/Tritank.clap, Tritank.vst3
-//!               bench ──► one table of speeds
+//!               bench ──► speeds beside plain biquads and a general solver; the slowest frames
+//!               guard ──► instructions a frame beside those recorded, when there is a valgrind
 //!               wild ───► everything turned at random, for as long as wanted
-//!               reference ► the reference solutions in tests/, made anew
+//!               reference ► the reference solutions in tests/, made anew, and the engine's errors against them
 //! ```
 //! Each does all its own set-up: Rust and a C linker are enough.
 
 mod bundle;
 mod checks;
+mod guard;
 mod house;
 mod python;
 
-use anyhow::Result;
+use anyhow::{Result, bail};
+use checks::Outcome;
 use clap::{Parser, Subcommand};
 use house::House;
+use python::Python;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -37,12 +41,18 @@ enum Command {
         #[arg(long, value_name = "FILE.wav")]
         input: Option<PathBuf>,
     },
-    /// Run every check: Rust, then the outside ones in Python when python3 is there
+    /// Run every check: Rust, then the outside ones in Python and the guard when python3 and valgrind are there
     Test,
     /// Build the release plugin into target/bundled/: CLAP and VST3
     Bundle,
-    /// Time the whole chain against plain biquads
+    /// Time the whole chain, beside plain biquads and (with python3) a general solver, and its slowest frames
     Bench,
+    /// Count the instructions that a frame takes and fail on a tenth more than recorded (needs valgrind)
+    Guard {
+        /// Write the record anew
+        #[arg(long)]
+        record: bool,
+    },
     /// Play units at random: boards, knobs, lines and inputs, and fail on anything that is not finite
     Wild {
         /// Frames to play
@@ -52,8 +62,12 @@ enum Command {
         #[arg(long, value_name = "N", default_value_t = 1)]
         seed: u64,
     },
-    /// Solve the reference cases in tests/reference/ anew and write them (needs python3)
-    Reference,
+    /// Solve the reference cases in tests/reference/ anew and write them (needs python3); then the engine's errors against them
+    Reference {
+        /// Only the table of errors, against the solutions that stand
+        #[arg(long)]
+        table: bool,
+    },
 }
 
 fn main() -> ExitCode {
@@ -78,14 +92,33 @@ fn run(command: Command) -> Result<()> {
             println!("CLAP  {}\nVST3  {}", bundle.clap.display(), bundle.vst3.display());
             Ok(())
         }
-        Command::Bench => house.cargo("bench").args(["-p", "xtask", "--bench", "speed"]).run().map_err(Into::into),
+        Command::Bench => bench(&house),
+        Command::Guard { record } => match guard::run(&house, record)? {
+            Outcome::Passed => Ok(()),
+            Outcome::Failed => bail!("more instructions than recorded; if that was meant: cargo xtask guard --record"),
+            Outcome::Skipped(why) => bail!(why),
+        },
         Command::Wild { frames, seed } => {
             let (frames, seed) = (frames.to_string(), seed.to_string());
             let words = ["-p", "xtask", "--bench", "wild", "--", "--frames", &frames, "--seed", &seed];
             house.cargo("bench").args(words).run().map_err(Into::into)
         }
-        Command::Reference => checks::reference(&house),
+        Command::Reference { table } => {
+            if !table {
+                checks::reference(&house)?;
+            }
+            checks::table(&house)
+        }
     }
+}
+
+fn bench(house: &House) -> Result<()> {
+    let bench = house.cargo("bench").args(["-p", "xtask", "--bench", "speed"]);
+    let bench = match python::set_up(house)? {
+        Python::Ready(python) => bench.env("TRITANK_PYTHON", python),
+        Python::Missing(why) => bench.env("TRITANK_NO_PYTHON", why),
+    };
+    bench.run().map_err(Into::into)
 }
 
 fn demo(house: &House, input: Option<PathBuf>) -> Result<()> {

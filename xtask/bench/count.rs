@@ -1,0 +1,57 @@
+//! A scene played for so many frames and nothing else, for `cargo xtask guard` to count its instructions.
+//!
+//! Without a scene it lists them, a line each; with a scene and frames it plays and says on which path the solver runs.
+
+mod scene;
+
+use scene::{Scene, tick_four};
+use std::hint::black_box;
+use tritank_dsp::knobs::Knob;
+
+/// The chord stands ready for so long, whatever is played of it, so that preparing it always counts the same.
+const MOST: usize = 24_000;
+const QUARTET: &str = "quartet, x4";
+
+fn scenes() -> [Scene; 6] {
+    [
+        Scene::new("idle").volts(0.0),
+        Scene::new("chord, x4"),
+        Scene::new("chord overdriven, x4").with(Knob::InputOverdriven, 1.0),
+        Scene::new("chord with sweeps half open, x4").swept(),
+        Scene::new("chord, a line switched every 10 frames, x4").switching(10),
+        Scene::new(QUARTET),
+    ]
+}
+
+fn main() {
+    // Cargo adds `--bench`.
+    let words: Vec<String> = std::env::args().skip(1).filter(|word| !word.starts_with("--")).collect();
+    let [name, frames] = &words[..] else {
+        return scenes().iter().for_each(|scene| println!("{}", scene.name));
+    };
+    let scene = scenes().into_iter().find(|scene| scene.name == *name).expect("a scene of the list");
+    let frames: usize = frames.parse().expect("a number of frames");
+    assert!(frames <= MOST, "frames: given {frames}, allowed is {MOST}");
+    let chord = scene.chord(MOST);
+    let sum: f64 = if scene.name == QUARTET {
+        let mut quartet = scene.quartet();
+        (0..frames).map(|n| tick_four(&mut quartet, n, &chord)).sum()
+    } else {
+        let mut unit = scene.instrument();
+        chord[..frames].iter().enumerate().map(|(n, &volts)| scene.tick(&mut unit, n, volts)).sum()
+    };
+    black_box(sum);
+    println!("{}", path());
+}
+
+/// As the solver asks for it.
+#[cfg(target_arch = "x86_64")]
+fn path() -> &'static str {
+    let wide = std::is_x86_feature_detected!("avx2") && std::is_x86_feature_detected!("fma");
+    if wide { "x86_64-avx2" } else { "x86_64" }
+}
+
+#[cfg(not(target_arch = "x86_64"))]
+fn path() -> &'static str {
+    std::env::consts::ARCH
+}

@@ -1,0 +1,95 @@
+//! What a unit plays while it is timed or counted.
+
+use tritank_dsp::board::Board;
+use tritank_dsp::instrument::{Input, Instrument};
+use tritank_dsp::knobs::{Knob, Settings};
+use tritank_dsp::lines::{Line, Source};
+use tritank_dsp::quartet::Quartet;
+
+pub(crate) const RATE: usize = 48_000;
+
+/// An organ chord into main in of the built-in board.
+pub(crate) struct Scene {
+    pub(crate) name: String,
+    knobs: Vec<(Knob, f64)>,
+    volts: f64,
+    /// Frames from one turn of a switch line to the next, if any turns.
+    every: Option<usize>,
+}
+
+impl Scene {
+    /// Half a volt at the peak.
+    pub(crate) fn new(name: &str) -> Self {
+        Self { name: name.to_owned(), knobs: vec![(Knob::Stage1Main, 0.4)], volts: 0.5, every: None }
+    }
+
+    pub(crate) fn with(mut self, knob: Knob, value: f64) -> Self {
+        self.knobs.push((knob, value));
+        self
+    }
+
+    /// Every channel half open.
+    pub(crate) fn swept(self) -> Self {
+        [Knob::Stage1Sweep, Knob::Stage2Sweep, Knob::Stage3Sweep]
+            .into_iter()
+            .fold(self, |scene, knob| scene.with(knob, 1.0))
+    }
+
+    pub(crate) fn volts(self, volts: f64) -> Self {
+        Self { volts, ..self }
+    }
+
+    pub(crate) fn switching(self, every: usize) -> Self {
+        Self { every: Some(every), ..self }
+    }
+
+    pub(crate) fn instrument(&self) -> Instrument {
+        let board = Board::built_in();
+        Instrument::new(&board, &self.settings(&board), RATE as f64).expect("48 kHz is allowed")
+    }
+
+    /// Four of the built-in board.
+    pub(crate) fn quartet(&self) -> Quartet {
+        let board = Board::built_in();
+        let boards = std::array::from_fn(|_| board.clone());
+        Quartet::new(&boards, &self.settings(&board), RATE as f64).expect("48 kHz is allowed")
+    }
+
+    fn settings(&self, board: &Board) -> Settings {
+        let mut settings = Settings::of(board);
+        for &(knob, value) in &self.knobs {
+            settings.set(knob, value);
+        }
+        settings
+    }
+
+    /// So many frames of the chord, in volts.
+    pub(crate) fn chord(&self, frames: usize) -> Vec<f64> {
+        (0..frames).map(|n| self.volts * chord(n as f64 / RATE as f64)).collect()
+    }
+
+    /// Frame `n` of the chord through the unit, main out, volts.
+    #[inline]
+    pub(crate) fn tick(&self, unit: &mut Instrument, n: usize, volts: f64) -> f64 {
+        if let Some(every) = self.every.filter(|every| n.is_multiple_of(*every)) {
+            let turn = n / every;
+            unit.gate(Source::Score, Line::of_stage(turn % 3, turn / 3 % 4), (turn / 12).is_multiple_of(2));
+        }
+        unit.tick(Input { main: [volts; 2], ..Input::default() }).main[0]
+    }
+}
+
+/// Frame `n` of a chord through four chains, each somewhere else in it; tap 3 of the last, volts.
+#[inline]
+pub(crate) fn tick_four(quartet: &mut Quartet, n: usize, chord: &[f64]) -> f64 {
+    quartet.tick(std::array::from_fn(|chain| chord[(n + 1000 * chain) % chord.len()]))[3][2]
+}
+
+/// Three notes of nine partials each, peak about 1.
+pub(crate) fn chord(seconds: f64) -> f64 {
+    let notes = [110.0, 164.81, 220.0];
+    let tone = |hertz: f64| -> f64 {
+        (1..=9).map(f64::from).map(|k: f64| (std::f64::consts::TAU * k * hertz * seconds).sin() / k).sum()
+    };
+    notes.into_iter().map(tone).sum::<f64>() / 4.0
+}
