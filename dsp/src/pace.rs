@@ -43,7 +43,7 @@ pub(crate) struct Accuracy {
     pub(crate) edge: usize,
     /// Level down to which a step is refused for its error.
     pub(crate) finest: usize,
-    /// Steps in a frame beyond which accuracy has to wait: no frame takes long.
+    /// Steps tried in a frame beyond which accuracy has to wait: no frame takes long.
     pub(crate) patience: usize,
 }
 
@@ -55,7 +55,7 @@ impl Accuracy {
     pub(crate) fn of(factor: usize) -> Self {
         let edge = factor.trailing_zeros() as usize;
         let volts = [500e-6, 100e-6, 20e-6, 4e-6, 0.8e-6][edge.min(4)];
-        Self { volts, edge, finest: edge + DEEPER, patience: 16 + 2 * factor }
+        Self { volts, edge, finest: edge + DEEPER, patience: [16, 16, 16, 32, 64][edge.min(4)] }
     }
 }
 
@@ -65,7 +65,7 @@ pub(crate) struct Pace {
     accuracy: Accuracy,
     /// Level that the sound asks for now.
     wanted: usize,
-    /// Steps since the frame began.
+    /// Steps tried since the frame began.
     taken: usize,
     /// Cuts since the frame began.
     cuts: usize,
@@ -111,6 +111,7 @@ impl Pace {
         let finest = if self.edged { self.accuracy.edge } else { self.accuracy.finest };
         let refused = error > self.accuracy.volts && level < finest && self.taken < self.accuracy.patience;
         if refused {
+            self.taken += 1;
             self.wanted = level + 1;
         }
         refused
