@@ -11,6 +11,7 @@ pub mod bench;
 pub mod command;
 pub mod fault;
 pub mod picture;
+pub mod plan;
 pub mod render;
 pub mod response;
 pub mod score;
