@@ -2,6 +2,7 @@
 
 use crate::command::board::BoardCommand;
 use crate::command::circuit::CircuitCommand;
+use crate::command::plan::PlanCommand;
 use crate::command::render::RenderCommand;
 use crate::command::response::ResponseCommand;
 use crate::command::say;
@@ -18,6 +19,7 @@ pub struct Bench {
 #[derive(Debug, clap::Subcommand)]
 enum Command {
     Board(BoardCommand),
+    Plan(PlanCommand),
     Response(ResponseCommand),
     Render(RenderCommand),
     Circuit(CircuitCommand),
@@ -27,6 +29,7 @@ const WELCOME: &str = "\
 tritank, the bench of a three-tank formant voice
 
   tritank board --write mine.toml                    a board to make your own of: every line is explained
+  tritank plan --board mine.toml --out planned.toml  capacitors that bring every vowel nearest
   tritank response --board mine.toml                 where each stage peaks, how sharp and how loud
   tritank response --board mine.toml --all --out codes.svg
                                                      a picture of every code
@@ -46,6 +49,7 @@ impl Bench {
         match &self.command {
             None => say(WELCOME.as_bytes()),
             Some(Command::Board(command)) => command.run(),
+            Some(Command::Plan(command)) => command.run(),
             Some(Command::Response(command)) => command.run(),
             Some(Command::Render(command)) => command.run(),
             Some(Command::Circuit(command)) => command.run(),

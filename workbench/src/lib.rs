@@ -15,6 +15,7 @@ pub mod plan;
 pub mod render;
 pub mod response;
 pub mod score;
+pub mod series;
 pub mod sound;
 pub mod unit;
 pub mod whole_file;

@@ -14,7 +14,7 @@ use super::tank::TankAlone;
 use std::f64::consts::TAU;
 
 /// Switched capacitors that are searched for.
-const LINES: usize = 4;
+pub const LINES: usize = 4;
 const CODES: usize = 1 << LINES;
 /// Most values to choose from: bits of a word.
 pub const MOST_VALUES: usize = 128;

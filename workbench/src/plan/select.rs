@@ -33,6 +33,9 @@ struct Place {
     peak: f64,
 }
 
+/// Targets from one to before another, and their value.
+type Run = (usize, usize, Place);
+
 /// Finds the bank with the smallest worst error over `positions` positions. `fixed` and `values` are what can be soldered there,
 /// farads, in any number each; a value may stand for two parts.
 ///
@@ -80,7 +83,7 @@ pub fn best(
 
 /// Splits falling targets into at most so many runs; the worst error, and each run with its value. `None` when nothing is better
 /// than the limit.
-fn split(falling: &[f64], places: &[Place], positions: usize, limit: f64) -> Option<(f64, Vec<(usize, usize, Place)>)> {
+fn split(falling: &[f64], places: &[Place], positions: usize, limit: f64) -> Option<(f64, Vec<Run>)> {
     let count = falling.len();
     // Of the run from..to: its best value and error.
     let run = |from: usize, to: usize| -> Option<(f64, Place)> {
