@@ -2,6 +2,8 @@
 
 use super::{UnitOptions, remark, say, say_json};
 use crate::fault::Fault;
+use crate::picture::Picture;
+use crate::picture::planes::{Aim, planes};
 use crate::plan::targets::{self, Target};
 use crate::plan::{Plan, StagePlan, Values, cents};
 use crate::series::Series;
@@ -16,7 +18,7 @@ use tritank_dsp::value::{self, Unit};
 /// The fixed capacitor and the bank that bring every vowel nearest, on your coils, proved to be the best
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Example: a board for the vowels of men and women, from E24 parts
-  tritank plan --board mine.toml --out planned.toml", after_long_help = LONG)]
+  tritank plan --board mine.toml --out planned.toml --picture planned.svg", after_long_help = LONG)]
 pub struct PlanCommand {
     #[command(flatten)]
     unit: UnitOptions,
@@ -44,6 +46,9 @@ pub struct PlanCommand {
     /// New board file to write: yours, with the planned capacitors
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     out: Option<PathBuf>,
+    /// Picture to write (SVG, or PNG by its name): targets, plan and every pair of codes on the planes of F1, F2 and F2, F3
+    #[arg(long, value_name = "FILE", help_heading = "Output")]
+    picture: Option<PathBuf>,
     /// The plan for programs
     #[arg(long, help_heading = "Output")]
     json: bool,
@@ -63,7 +68,7 @@ JSON:
   codes    vowel, group, code (one a stage), target and planned (hertz), cents, percent, q
 
 Example: a board for the vowels of men and women, from E24 parts
-  tritank plan --board mine.toml --out planned.toml";
+  tritank plan --board mine.toml --out planned.toml --picture planned.svg";
 
 /// Kinds of bank.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
@@ -102,6 +107,9 @@ impl PlanCommand {
         let plan = Plan::of(&patch.board, &patch.settings, kind, &targets, &values)?;
         if let Some(file) = file {
             file.write(plan.board.to_toml().as_bytes())?;
+        }
+        if let Some(file) = &self.picture {
+            picture(&plan, &targets).write(file)?;
         }
         for (n, stage) in (1..).zip(&plan.stages).filter(|(_, stage)| percent(stage.worst) > ANOTHER_PERCENT) {
             let worst = percent(stage.worst);
@@ -188,6 +196,26 @@ impl Row<'_> {
             "planned": self.planned, "cents": self.off(), "percent": self.off().map(percent), "q": self.q,
         })
     }
+}
+
+/// The plan on the planes of its formants.
+fn picture(plan: &Plan, targets: &[Target]) -> Picture {
+    let mut groups: Vec<String> = Vec::new();
+    for target in targets {
+        if !groups.contains(&target.group) {
+            groups.push(target.group.clone());
+        }
+    }
+    let aims: Vec<_> = rows(plan, targets)
+        .map(|row| Aim {
+            name: row.target.name.clone(),
+            group: groups.iter().position(|group| *group == row.target.group).unwrap_or_default(),
+            target: row.target.hertz,
+            planned: row.planned,
+        })
+        .collect();
+    let reach = plan.stages.each_ref().map(|stage| stage.peaks.iter().map(|peak| peak.frequency).collect());
+    planes(&format!("{}: targets and plan", plan.board.name), &groups, &aims, &reach)
 }
 
 /// The plan for a person.

@@ -37,6 +37,13 @@ impl Axis {
     }
 }
 
+impl Axis {
+    /// Frequency, logarithmic, over an octave or three: labelled at the round numbers that are about a tenth of it apart.
+    pub(super) fn formant(low: f64, high: f64) -> Self {
+        Self { ends: [low, high], labels: multiples(low, high, step(high - low, 8.0)), logarithmic: true }
+    }
+}
+
 impl Ranged for Axis {
     type FormatOption = DefaultFormatting;
     type ValueType = f64;

@@ -1,4 +1,4 @@
-//! Pictures: response curves, spectrograms, lines over time.
+//! Pictures: response curves, spectrograms, lines over time, planes of formants.
 //!
 //! Drawn as SVG; a PNG is the same drawing rasterised with the font that is compiled in, so that both look alike
 //! on a machine that has no fonts.
@@ -9,6 +9,7 @@
 mod axis;
 pub mod lines;
 mod pane;
+pub mod planes;
 pub mod response;
 pub mod spectrogram;
 
