@@ -14,6 +14,7 @@ pub mod picture;
 pub mod render;
 pub mod response;
 pub mod score;
+pub mod series;
 pub mod sound;
 pub mod unit;
 pub mod whole_file;
