@@ -4,6 +4,7 @@ pub mod board;
 pub mod circuit;
 pub mod render;
 pub mod response;
+pub mod tune;
 
 use crate::fault::Fault;
 use crate::unit::{Choice, Codes};
