@@ -1,9 +1,10 @@
-//! The bench of a three-tank formant voice: circuit, response, render, board, and the pictures of them.
+//! The bench of a three-tank formant voice: circuit, response, render, tune, board, and the pictures of them.
 //!
 //! ```text
 //!   arguments ──► unit (board, knobs, codes) ──┬─► circuit    the element list
 //!                                              ├─► response   small-signal curves and peaks ──► picture
 //!                     WAV, score ──────────────┴─► render     exactly the plugin's engine, offline
+//!   L, C, f, Q, rate ─► tune                                  sums on paper, parts from the series
 //! ```
 //! The binary is a thin shell around these rooms, so that other programs of the house can call them.
 
@@ -17,5 +18,6 @@ pub mod response;
 pub mod score;
 pub mod series;
 pub mod sound;
+pub mod tune;
 pub mod unit;
 pub mod whole_file;

@@ -13,7 +13,7 @@ fn numbers(value: &serde_json::Value) -> Vec<f64> {
 fn without_a_command_the_bench_shows_what_it_can_do() {
     let bench = Bench::new();
     let welcome = bench.well("");
-    for command in ["board", "response", "render", "circuit"] {
+    for command in ["board", "response", "render", "circuit", "tune"] {
         assert!(welcome.contains(&format!("tritank {command}")), "{welcome}");
         let help = bench.well(&format!("{command} --help"));
         assert!(help.contains("Example") && help.contains("JSON"), "{help}");

@@ -5,6 +5,7 @@ pub mod circuit;
 pub mod plan;
 pub mod render;
 pub mod response;
+pub mod tune;
 
 use crate::fault::Fault;
 use crate::unit::{Choice, Codes};
