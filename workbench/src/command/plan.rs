@@ -165,7 +165,7 @@ fn stage_document(stage: &StagePlan) -> Value {
     let worst = percent(stage.worst);
     json!({
         "fixed": stage.fixed, "bank": stage.bank, "worst_percent": worst, "worst_cents": stage.worst,
-        "bound_percent": worst, "proved": true, "peaks": peaks,
+        "bound_percent": if stage.proved { worst } else { 0.0 }, "proved": stage.proved, "peaks": peaks,
     })
 }
 
@@ -222,15 +222,16 @@ fn picture(plan: &Plan, targets: &[Target]) -> Picture {
 fn table(plan: &Plan, targets: &[Target]) -> String {
     let mut text = String::new();
     let farads = |farads: f64| value::write(farads, Unit::Farad);
-    let _ = writeln!(text, "{}: the best there is of these values", plan.board.name);
+    let _ = writeln!(text, "{}: planned banks", plan.board.name);
     for (n, stage) in (1..).zip(&plan.stages) {
         let bank: Vec<_> = stage.bank.iter().copied().map(farads).collect();
         let _ = writeln!(
             text,
-            "stage {n}   fixed {}   bank {}   farthest target {:.2} %",
+            "stage {n}   fixed {}   bank {}   farthest target {:.2} %{}",
             farads(stage.fixed),
             bank.join(" "),
-            percent(stage.worst)
+            percent(stage.worst),
+            if stage.proved { ", no bank of these values is nearer" } else { ", not proved to be the nearest" }
         );
     }
     let _ = writeln!(text, "\nvowel  group     code          F1      F2      F3   off by (%)             Q");

@@ -40,8 +40,10 @@ pub struct StagePlan {
     pub fixed: f64,
     /// Switched capacitors, line or position 0 first, farads.
     pub bank: Vec<f64>,
-    /// Error of the target that is farthest off, cents; no bank of these values has a smaller one.
+    /// Error of the target that is farthest off, cents.
     pub worst: f64,
+    /// Whether no bank of these values has a smaller one.
+    pub proved: bool,
     /// The code for each target.
     pub codes: Vec<u8>,
     /// The stage under each code.
@@ -87,12 +89,12 @@ impl Plan {
                     Ok(match kind {
                         BankKind::Parallel => {
                             let best = parallel::best(&tank, &hertz, &values.single).map_err(fault)?;
-                            (best.fixed, best.bank.to_vec(), best.worst, best.codes)
+                            (best.fixed, best.bank.to_vec(), best.worst, best.proved, best.codes)
                         }
                         BankKind::Select => {
                             let best = select::best(&tank, &hertz, &values.single, &values.position, POSITIONS)
                                 .map_err(fault)?;
-                            (best.fixed, best.bank, best.worst, best.codes)
+                            (best.fixed, best.bank, best.worst, true, best.codes)
                         }
                     })
                 })
@@ -102,11 +104,11 @@ impl Plan {
         let mut planned = board.clone();
         let mut stages = Vec::with_capacity(3);
         for (found, place) in found.into_iter().zip(planned.stages_mut()) {
-            let (fixed, bank, worst, codes) = found?;
+            let (fixed, bank, worst, proved, codes) = found?;
             place.fixed = fixed;
             place.bank.capacitors.clone_from(&bank);
             place.bank.capacitors.resize(place.bank.capacitors.len().next_power_of_two(), 0.0);
-            stages.push(StagePlan { fixed, bank, worst, codes, peaks: Vec::new() });
+            stages.push(StagePlan { fixed, bank, worst, proved, codes, peaks: Vec::new() });
         }
         // What the report says is what the whole circuit does, code by code.
         for (n, stage) in stages.iter_mut().enumerate() {

@@ -24,6 +24,11 @@ const WIDER: f64 = 2.0;
 /// What is allowed at first, cents, and by what ratio more is allowed until something passes.
 const FIRST: f64 = 15.0;
 const MORE: f64 = 1.4;
+/// Banks that are reckoned exactly at most, some two seconds' worth: a few targets have a great many banks that are as near as one can
+/// hear. Then the best of those stands without a proof.
+const MOST_EXACT: usize = 20_000;
+/// Margin that is widened no further, cents: the switches spoil the coil.
+const WIDEST: f64 = 100.0;
 /// Beyond this nothing is near, cents.
 const FARTHEST: f64 = 2400.0;
 
@@ -42,6 +47,8 @@ pub struct Best {
     pub worst: f64,
     /// Banks whose peaks were reckoned exactly.
     pub exact: usize,
+    /// Whether no bank can be better.
+    pub proved: bool,
     /// Most that an exact peak differed from the windows' reckoning, and how much they allowed for it, cents.
     pub margin: [f64; 2],
 }
@@ -83,8 +90,14 @@ pub fn best(tank: &TankAlone, targets_hz: &[f64], values: &[f64]) -> Result<Best
         let found = search.within(allowed);
         let seen = search.seen;
         match found {
-            _ if seen > 0.8 * margin => margin = WIDER * seen,
-            Some(best) => return Ok(Best { exact: search.exact, margin: [seen, margin], ..best }),
+            Some(best) if search.exact >= MOST_EXACT => {
+                return Ok(Best { exact: search.exact, margin: [seen, margin], ..best });
+            }
+            _ if seen > 0.8 * margin && margin < WIDEST => margin = WIDER * seen,
+            Some(best) => {
+                let proved = seen <= 0.8 * margin;
+                return Ok(Best { exact: search.exact, proved, margin: [seen, margin], ..best });
+            }
             None if allowed > FARTHEST => return Err(NoPlan::Nothing),
             None => allowed *= MORE,
         }
@@ -163,6 +176,9 @@ impl<'a> Search<'a> {
                     break;
                 }
                 for second in (0..=first).rev() {
+                    if self.exact >= MOST_EXACT {
+                        return self.best.take();
+                    }
                     if self.rules_out(fixed, first, second) {
                         continue;
                     }
@@ -228,6 +244,9 @@ impl<'a> Search<'a> {
 
     /// Exact peaks of a bank; the best so far is kept, and no more than it is allowed from then on.
     fn look_at(&mut self, fixed: usize, places: [usize; LINES]) {
+        if self.exact >= MOST_EXACT {
+            return;
+        }
         self.exact += 1;
         let fixed = self.values[fixed];
         let bank = places.map(|place| self.values[place]);
@@ -253,7 +272,7 @@ impl<'a> Search<'a> {
         }
         if worst < self.best.as_ref().map_or(self.allowed, |best| best.worst) {
             self.allow(worst);
-            self.best = Some(Best { fixed, bank, peaks, codes, worst, exact: 0, margin: [0.0; 2] });
+            self.best = Some(Best { fixed, bank, peaks, codes, worst, exact: 0, proved: false, margin: [0.0; 2] });
         }
     }
 }
