@@ -56,14 +56,14 @@ pub struct PlanCommand {
 
 const LONG: &str = "\
 Every bank of the given values is ruled out or reckoned on the whole circuit: coil loss, on-resistance of the switches, driver,
-follower and C12 (with the neighbour under code 0) are in the peaks. The measure is the target that is farthest off; no bank of
-these values has a smaller one.
+follower and C12 (with the neighbour under code 0) are in the peaks. The measure is the target that is farthest off; where
+a stage is proved, no bank of these values has a smaller one. A few targets have too many near banks for a proof.
 
 --targets FILE has a header and a row for each target: name,group,f1_hz,f2_hz,f3_hz; group may be left out.
 
 JSON:
   kind, seconds
-  stages   fixed and bank (farads), worst_percent, worst_cents, bound_percent (what no bank can beat), proved,
+  stages   fixed and bank (farads), worst_percent, worst_cents, bound_percent (what no bank can beat; 0 without a proof), proved,
            peaks (code, hz, q, gain)
   codes    vowel, group, code (one a stage), target and planned (hertz), cents, percent, q
 
