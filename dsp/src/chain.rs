@@ -62,6 +62,19 @@ pub struct Counts {
     pub rests: u64,
 }
 
+impl std::iter::Sum for Counts {
+    fn sum<I: Iterator<Item = Self>>(counts: I) -> Self {
+        counts.fold(Self::default(), |a, b| Self {
+            steps: a.steps + b.steps,
+            iterations: a.iterations + b.iterations,
+            refused: a.refused + b.refused,
+            cuts: a.cuts + b.cuts,
+            fallbacks: a.fallbacks + b.fallbacks,
+            rests: a.rests + b.rests,
+        })
+    }
+}
+
 /// The chain at one frame rate; several, side by side, that share knobs and steps but not parts, switches and inputs.
 #[derive(Clone, Debug)]
 pub(crate) struct Chain<C: Course> {

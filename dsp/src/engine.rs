@@ -3,31 +3,42 @@
 use crate::board::Board;
 use crate::chain::{Chain, Counts, Levels, Taps};
 use crate::feed::{Feed, Feeds};
+use crate::lanes::One;
 #[cfg(target_arch = "x86_64")]
-use crate::lanes::V3;
-use crate::lanes::{Four, One};
+use crate::lanes::{Four, V3};
 use crate::pace::Accuracy;
+use crate::processor::Instructions;
 use crate::stage::{State, Switches};
 use std::ops::Range;
 use wide::f64x4;
 
-/// One chain, or four side by side; on any processor, or on one with AVX2 and FMA.
+/// One chain or four. Four stand side by side in wide registers; where there are none, each runs alone, which is faster there.
 #[derive(Clone, Debug)]
 pub(crate) enum Engine {
-    One(Box<Chain<One<f64x4>>>),
-    Four(Box<Chain<Four<f64x4>>>),
+    Each(Vec<Chain<One<f64x4>>>),
     #[cfg(target_arch = "x86_64")]
     OneV3(Box<Chain<One<V3>>>),
     #[cfg(target_arch = "x86_64")]
     FourV3(Box<Chain<Four<V3>>>),
 }
 
-/// The same call on whichever chain it is.
+/// The same call on whichever chain it is; with `lane`, on the one that has that lane, under the number it has there.
 macro_rules! either {
     ($engine:expr, $chain:ident => $call:expr) => {
         match $engine {
-            Engine::One($chain) => $call,
-            Engine::Four($chain) => $call,
+            Engine::Each(chains) => chains.iter_mut().for_each(|$chain| $call),
+            #[cfg(target_arch = "x86_64")]
+            Engine::OneV3($chain) => $call,
+            #[cfg(target_arch = "x86_64")]
+            Engine::FourV3($chain) => $call,
+        }
+    };
+    ($engine:expr, $lane:ident, $chain:ident => $call:expr) => {
+        match $engine {
+            Engine::Each(chains) => {
+                let ($chain, $lane) = (&mut chains[$lane], 0);
+                $call
+            }
             #[cfg(target_arch = "x86_64")]
             Engine::OneV3($chain) => $call,
             #[cfg(target_arch = "x86_64")]
@@ -38,23 +49,22 @@ macro_rules! either {
 
 impl Engine {
     /// For one board or four; see [`Chain::new`].
-    pub(crate) fn new(boards: &[Board], rate_hz: f64, celsius: f64, accuracy: Accuracy) -> Self {
+    pub(crate) fn new(
+        boards: &[Board],
+        rate_hz: f64,
+        celsius: f64,
+        accuracy: Accuracy,
+        instructions: Instructions,
+    ) -> Self {
         #[cfg(target_arch = "x86_64")]
-        if V3::is_here() {
+        if instructions.are_v3() {
             return match boards.len() {
                 1 => Self::OneV3(Box::new(Chain::new(boards, rate_hz, celsius, accuracy))),
                 _ => Self::FourV3(Box::new(Chain::new(boards, rate_hz, celsius, accuracy))),
             };
         }
-        Self::plain(boards, rate_hz, celsius, accuracy)
-    }
-
-    /// For any processor.
-    pub(crate) fn plain(boards: &[Board], rate_hz: f64, celsius: f64, accuracy: Accuracy) -> Self {
-        match boards.len() {
-            1 => Self::One(Box::new(Chain::new(boards, rate_hz, celsius, accuracy))),
-            _ => Self::Four(Box::new(Chain::new(boards, rate_hz, celsius, accuracy))),
-        }
+        let alone = |board| Chain::new(std::slice::from_ref(board), rate_hz, celsius, accuracy);
+        Self::Each(boards.iter().map(alone).collect())
     }
 
     /// See [`Chain::settle`].
@@ -74,12 +84,12 @@ impl Engine {
 
     /// See [`Chain::switch`].
     pub(crate) fn switch(&mut self, lane: usize, stage: usize, switches: &Switches, late: f64) {
-        either!(self, chain => chain.switch(lane, stage, switches, late));
+        either!(self, lane, chain => chain.switch(lane, stage, switches, late));
     }
 
     /// See [`Chain::inject`].
     pub(crate) fn inject(&mut self, lane: usize, stage: usize, coulombs: f64) {
-        either!(self, chain => chain.inject(lane, stage, coulombs));
+        either!(self, lane, chain => chain.inject(lane, stage, coulombs));
     }
 
     /// See [`Chain::begin_frame`].
@@ -92,25 +102,54 @@ impl Engine {
         either!(self, chain => chain.edge());
     }
 
-    /// See [`Chain::cover`].
+    /// See [`Chain::cover`]; there is a feed for every chain. `take` hears the chain, the step's first tick, its level and the
+    /// taps.
     #[inline]
     pub(crate) fn cover(
         &mut self,
         feeds: &[Feeds],
         levels: &Levels,
         ticks: Range<usize>,
-        take: impl FnMut(usize, usize, &[Taps]),
+        mut take: impl FnMut(usize, usize, usize, &Taps),
     ) {
-        either!(self, chain => chain.cover(feeds, levels, ticks, take));
+        match self {
+            Self::Each(chains) => {
+                for (n, (chain, feed)) in chains.iter_mut().zip(feeds).enumerate() {
+                    chain.cover(std::slice::from_ref(feed), levels, ticks.clone(), |tick, level, taps| {
+                        take(n, tick, level, &taps[0]);
+                    });
+                }
+            }
+            #[cfg(target_arch = "x86_64")]
+            Self::OneV3(chain) => chain.cover(feeds, levels, ticks, |tick, level, taps| take(0, tick, level, &taps[0])),
+            #[cfg(target_arch = "x86_64")]
+            Self::FourV3(chain) => chain.cover(feeds, levels, ticks, |tick, level, taps| {
+                for (n, taps) in taps.iter().enumerate() {
+                    take(n, tick, level, taps);
+                }
+            }),
+        }
     }
 
     /// See [`Chain::state`].
     pub(crate) fn state(&self, lane: usize, stage: usize) -> State {
-        either!(self, chain => chain.state(lane, stage))
+        match self {
+            Self::Each(chains) => chains[lane].state(0, stage),
+            #[cfg(target_arch = "x86_64")]
+            Self::OneV3(chain) => chain.state(lane, stage),
+            #[cfg(target_arch = "x86_64")]
+            Self::FourV3(chain) => chain.state(lane, stage),
+        }
     }
 
-    /// See [`Chain::counts`].
+    /// See [`Chain::counts`]; of all chains that step by themselves.
     pub(crate) fn counts(&self) -> Counts {
-        either!(self, chain => chain.counts())
+        match self {
+            Self::Each(chains) => chains.iter().map(Chain::counts).sum(),
+            #[cfg(target_arch = "x86_64")]
+            Self::OneV3(chain) => chain.counts(),
+            #[cfg(target_arch = "x86_64")]
+            Self::FourV3(chain) => chain.counts(),
+        }
     }
 }

@@ -23,6 +23,7 @@ use crate::lines::{Line, Source};
 use crate::mixer::{Gains, Mixer};
 use crate::oversample::{Decimator, Lanes, Upsampler};
 use crate::pace::{Accuracy, LEVELS, TICKS};
+use crate::processor::Instructions;
 use crate::radau;
 use crate::rest::Rest;
 use crate::switching::{Switching, Treatment};
@@ -103,6 +104,19 @@ impl Instrument {
     /// # Errors
     /// A rate outside 8 kHz to 768 kHz.
     pub fn new(board: &Board, settings: &Settings, rate_hz: f64) -> Result<Self, RateError> {
+        Self::with(board, settings, rate_hz, Instructions::Widest)
+    }
+
+    /// The same, on the instructions asked for.
+    ///
+    /// # Errors
+    /// A rate outside 8 kHz to 768 kHz.
+    pub fn with(
+        board: &Board,
+        settings: &Settings,
+        rate_hz: f64,
+        instructions: Instructions,
+    ) -> Result<Self, RateError> {
         RateError::check(rate_hz)?;
         let factor = settings.quality();
         let internal_rate_hz = rate_hz * factor as f64;
@@ -115,7 +129,7 @@ impl Instrument {
             switching: board.stages().map(|stage| Switching::new(board, stage)),
             exciter: Exciter::new(&board.exciter, internal_rate_hz),
             feeds: Feeds::new(factor),
-            chain: Engine::new(std::slice::from_ref(board), rate_hz, drive.celsius, Accuracy::of(factor)),
+            chain: Engine::new(std::slice::from_ref(board), rate_hz, drive.celsius, Accuracy::of(factor), instructions),
             rest: Rest::new(rate_hz),
             down: Decimator::new(),
             mixer: Mixer::new(rate_hz),
@@ -291,8 +305,8 @@ impl Instrument {
             let looked_after = if still { TICKS } else { ((tick >> grid) + 1) << grid };
             let next = self.controls.next_within(self.frame).unwrap_or(TICKS);
             let end = looked_after.min(next);
-            self.chain.cover(std::slice::from_ref(&self.feeds), &self.levels, tick..end, |tick, level, taps| {
-                for (stage, nodes) in taps[0].iter().enumerate() {
+            self.chain.cover(std::slice::from_ref(&self.feeds), &self.levels, tick..end, |_, tick, level, taps| {
+                for (stage, nodes) in taps.iter().enumerate() {
                     self.down.take(1 + stage, tick, level, nodes);
                 }
             });

@@ -26,6 +26,7 @@ pub mod mixer;
 pub mod oversample;
 mod pace;
 pub mod patch;
+pub mod processor;
 pub mod quartet;
 pub mod radau;
 pub mod response;

@@ -1,4 +1,4 @@
-//! Four chains side by side in the time of less than two: four boards, four inputs, one set of knobs.
+//! Four chains side by side in less time than four take: four boards, four inputs, one set of knobs.
 //!
 //! ```text
 //!   main 1 ─┐            ┌─► taps 1–3 of chain 1
@@ -7,7 +7,8 @@
 //!   main 4 ─┘            └─► taps 1–3 of chain 4
 //! ```
 //! For two sides with tolerances of their own, for voices, and for trying several boards at once. Knobs stand where they stood
-//! when it was built; codes are each chain's own. All chains take the same steps, as long as the most demanding allows.
+//! when it was built; codes are each chain's own. In wide registers all chains take the same steps, as long as the most
+//! demanding allows; elsewhere each takes its own.
 
 use crate::board::Board;
 use crate::chain::{Counts, Levels};
@@ -18,6 +19,7 @@ use crate::instrument::RateError;
 use crate::knobs::{Knob, Settings};
 use crate::oversample::{Decimator, Upsampler};
 use crate::pace::{Accuracy, TICKS};
+use crate::processor::Instructions;
 use crate::switching::{Switching, Treatment};
 
 /// Chains in a quartet.
@@ -44,20 +46,25 @@ impl Quartet {
     /// # Errors
     /// A rate outside 8 kHz to 768 kHz.
     pub fn new(boards: &[Board; CHAINS], settings: &Settings, rate_hz: f64) -> Result<Self, RateError> {
-        Self::with(boards, settings, rate_hz, Engine::new)
+        Self::with(boards, settings, rate_hz, Instructions::Widest)
     }
 
-    fn with(
+    /// The same, on the instructions asked for.
+    ///
+    /// # Errors
+    /// A rate outside 8 kHz to 768 kHz.
+    pub fn with(
         boards: &[Board; CHAINS],
         settings: &Settings,
         rate_hz: f64,
-        engine: fn(&[Board], f64, f64, Accuracy) -> Engine,
+        instructions: Instructions,
     ) -> Result<Self, RateError> {
         RateError::check(rate_hz)?;
         let factor = settings.quality();
         let controls = Controls::new(&boards[0], settings, rate_hz);
+        let (celsius, accuracy) = (settings.get(Knob::UnitTemperature), Accuracy::of(factor));
         let mut quartet = Self {
-            engine: engine(boards, rate_hz, settings.get(Knob::UnitTemperature), Accuracy::of(factor)),
+            engine: Engine::new(boards, rate_hz, celsius, accuracy, instructions),
             switching: boards.each_ref().map(|board| board.stages().map(|stage| Switching::new(board, stage))),
             up: std::array::from_fn(|_| Upsampler::new(factor)),
             feeds: std::array::from_fn(|_| Feeds::new(factor)),
@@ -111,11 +118,9 @@ impl Quartet {
             feeds.next(0, |nodes| self.up[chain / 2].push(chain % 2, main[chain], nodes));
         }
         self.engine.begin_frame();
-        self.engine.cover(&self.feeds, &self.levels, 0..TICKS, |tick, level, taps| {
-            for (chain, taps) in taps.iter().enumerate() {
-                for (down, nodes) in self.down.iter_mut().zip(taps) {
-                    down.take(chain, tick, level, nodes);
-                }
+        self.engine.cover(&self.feeds, &self.levels, 0..TICKS, |chain, tick, level, taps| {
+            for (down, nodes) in self.down.iter_mut().zip(taps) {
+                down.take(chain, tick, level, nodes);
             }
         });
         let taps = self.down.each_mut().map(Decimator::pull);
@@ -170,9 +175,10 @@ mod tests {
         settings.set(Knob::Stage1Main, 0.4);
         settings.set(Knob::Stage2Sweep, 1.1);
         settings.set(Knob::UnitQuality, 4.0);
-        for engine in [Engine::new, Engine::plain] {
-            let mut quartet = Quartet::with(&boards, &settings, 48e3, engine).unwrap();
-            let mut alone = boards.each_ref().map(|board| Instrument::new(board, &settings, 48e3).unwrap());
+        for instructions in [Instructions::Widest, Instructions::Common] {
+            let mut quartet = Quartet::with(&boards, &settings, 48e3, instructions).unwrap();
+            let mut alone =
+                boards.each_ref().map(|board| Instrument::with(board, &settings, 48e3, instructions).unwrap());
             let late = alone[0].latency() - quartet.latency();
             let up = quartet.up[0].latency_frames();
             let (mut error, mut signal) = ([0.0; CHAINS], [0.0; CHAINS]);

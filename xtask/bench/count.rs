@@ -1,24 +1,29 @@
 //! A scene played for so many frames and nothing else, for `cargo xtask guard` to count its instructions.
 //!
-//! Without a scene it lists them, a line each; with a scene and frames it plays and says on which path the solver runs.
+//! Without a scene it lists them, a line each; with a scene, frames and `widest` or `common` instructions it plays, and says on
+//! which path the solver runs.
 
 mod scene;
 
 use scene::{Scene, tick_four};
 use std::hint::black_box;
 use tritank_dsp::knobs::Knob;
+use tritank_dsp::processor::Instructions;
 
 /// The chord stands ready for so long, whatever is played of it, so that preparing it always counts the same.
 const MOST: usize = 24_000;
 const QUARTET: &str = "quartet, x4";
 
-fn scenes() -> [Scene; 6] {
+fn scenes() -> [Scene; 9] {
     [
         Scene::new("idle").volts(0.0),
         Scene::new("chord, x4"),
         Scene::new("chord overdriven, x4").with(Knob::InputOverdriven, 1.0),
         Scene::new("chord with sweeps half open, x4").swept(),
         Scene::new("chord, a line switched every 10 frames, x4").switching(10),
+        Scene::new("chord, a line switched every frame, x4").switching(1),
+        Scene::new("chord, x1").with(Knob::UnitQuality, 0.0),
+        Scene::new("chord, a line switched every frame, x1").switching(1).with(Knob::UnitQuality, 0.0),
         Scene::new(QUARTET),
     ]
 }
@@ -26,10 +31,11 @@ fn scenes() -> [Scene; 6] {
 fn main() {
     // Cargo adds `--bench`.
     let words: Vec<String> = std::env::args().skip(1).filter(|word| !word.starts_with("--")).collect();
-    let [name, frames] = &words[..] else {
+    let [name, frames, instructions] = &words[..] else {
         return scenes().iter().for_each(|scene| println!("{}", scene.name));
     };
-    let scene = scenes().into_iter().find(|scene| scene.name == *name).expect("a scene of the list");
+    let instructions = if instructions == "common" { Instructions::Common } else { Instructions::Widest };
+    let scene = scenes().into_iter().find(|scene| scene.name == *name).expect("a scene of the list").on(instructions);
     let frames: usize = frames.parse().expect("a number of frames");
     assert!(frames <= MOST, "frames: given {frames}, allowed is {MOST}");
     let chord = scene.chord(MOST);
@@ -41,17 +47,5 @@ fn main() {
         chord[..frames].iter().enumerate().map(|(n, &volts)| scene.tick(&mut unit, n, volts)).sum()
     };
     black_box(sum);
-    println!("{}", path());
-}
-
-/// As the solver asks for it.
-#[cfg(target_arch = "x86_64")]
-fn path() -> &'static str {
-    let wide = std::is_x86_feature_detected!("avx2") && std::is_x86_feature_detected!("fma");
-    if wide { "x86_64-avx2" } else { "x86_64" }
-}
-
-#[cfg(not(target_arch = "x86_64"))]
-fn path() -> &'static str {
-    std::env::consts::ARCH
+    println!("{}", instructions.name());
 }

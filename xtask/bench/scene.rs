@@ -4,6 +4,7 @@ use tritank_dsp::board::Board;
 use tritank_dsp::instrument::{Input, Instrument};
 use tritank_dsp::knobs::{Knob, Settings};
 use tritank_dsp::lines::{Line, Source};
+use tritank_dsp::processor::Instructions;
 use tritank_dsp::quartet::Quartet;
 
 pub(crate) const RATE: usize = 48_000;
@@ -15,12 +16,19 @@ pub(crate) struct Scene {
     volts: f64,
     /// Frames from one turn of a switch line to the next, if any turns.
     every: Option<usize>,
+    instructions: Instructions,
 }
 
 impl Scene {
     /// Half a volt at the peak.
     pub(crate) fn new(name: &str) -> Self {
-        Self { name: name.to_owned(), knobs: vec![(Knob::Stage1Main, 0.4)], volts: 0.5, every: None }
+        Self {
+            name: name.to_owned(),
+            knobs: vec![(Knob::Stage1Main, 0.4)],
+            volts: 0.5,
+            every: None,
+            instructions: Instructions::Widest,
+        }
     }
 
     pub(crate) fn with(mut self, knob: Knob, value: f64) -> Self {
@@ -43,16 +51,20 @@ impl Scene {
         Self { every: Some(every), ..self }
     }
 
+    pub(crate) fn on(self, instructions: Instructions) -> Self {
+        Self { instructions, ..self }
+    }
+
     pub(crate) fn instrument(&self) -> Instrument {
         let board = Board::built_in();
-        Instrument::new(&board, &self.settings(&board), RATE as f64).expect("48 kHz is allowed")
+        Instrument::with(&board, &self.settings(&board), RATE as f64, self.instructions).expect("48 kHz is allowed")
     }
 
     /// Four of the built-in board.
     pub(crate) fn quartet(&self) -> Quartet {
         let board = Board::built_in();
         let boards = std::array::from_fn(|_| board.clone());
-        Quartet::new(&boards, &self.settings(&board), RATE as f64).expect("48 kHz is allowed")
+        Quartet::with(&boards, &self.settings(&board), RATE as f64, self.instructions).expect("48 kHz is allowed")
     }
 
     fn settings(&self, board: &Board) -> Settings {

@@ -19,6 +19,7 @@ use std::process::Command;
 use std::time::Instant;
 use tritank_dsp::instrument::Counts;
 use tritank_dsp::knobs::{Knob, QUALITIES};
+use tritank_dsp::processor::Instructions;
 
 const UNIT: f64 = 192_000.0;
 /// Each row is the best of this many runs of half a second of sound: what disturbs a run only ever slows it.
@@ -51,7 +52,8 @@ fn main() {
             chain = seconds;
         }
     }
-    four(biquads);
+    four(Scene::new("four chains side by side, x4, all of them"), biquads);
+    four(Scene::new("  on any processor's instructions").on(Instructions::Common), biquads);
     general(chain, biquads);
     println!();
     worst::print();
@@ -68,8 +70,10 @@ fn scenes() -> Vec<Scene> {
         Scene::new("  and every sweep half open, x4").swept(),
         Scene::new("  and a supply of 1.2 V, x4").with(Knob::UnitSupply, 1.2),
         Scene::new("  and a line switched at every frame, x4").switching(1),
+        Scene::new("  and a line switched at every frame, x1").switching(1).with(Knob::UnitQuality, 0.0),
         Scene::new("ten times as loud, x4").volts(5.0),
         Scene::new("  and at a supply of 9 V, x4").volts(5.0).with(Knob::UnitSupply, 9.0),
+        Scene::new(&format!("{CHAIN}, any processor's")).on(Instructions::Common),
     ]);
     scenes
 }
@@ -107,8 +111,7 @@ fn solver(counts: &Counts, most: u64) -> String {
 }
 
 /// Four chains side by side, against one.
-fn four(biquads: f64) {
-    let scene = Scene::new("four chains side by side, x4, all of them");
+fn four(scene: Scene, biquads: f64) {
     let (mut quartet, chord) = (scene.quartet(), scene.chord(FRAMES));
     let mut run = || {
         let clock = Instant::now();
