@@ -4,8 +4,10 @@ use super::{UnitOptions, remark, say, say_json};
 use crate::fault::Fault;
 use crate::picture::Picture;
 use crate::picture::planes::{Aim, planes};
+use crate::plan::aim::{self, Measure};
+use crate::plan::stock::Stock;
 use crate::plan::targets::{self, Target};
-use crate::plan::{Plan, StagePlan, Values, cents};
+use crate::plan::{Plan, StagePlan, Wish, cents};
 use crate::series::Series;
 use crate::whole_file::WholeFile;
 use serde_json::{Value, json};
@@ -95,7 +97,7 @@ impl PlanCommand {
             Some(file) => targets::read(file)?,
             None => targets::of_groups(&self.groups)?,
         };
-        let values = self.values()?;
+        let stock = self.stock()?;
         if let Some(file) = self.out.as_deref().filter(|file| file.symlink_metadata().is_ok()) {
             return Err(Fault::in_file(file, "given a name that is taken, allowed is the name of a new file"));
         }
@@ -104,7 +106,8 @@ impl PlanCommand {
             Kind::Parallel => BankKind::Parallel,
             Kind::Select => BankKind::Select,
         };
-        let plan = Plan::of(&patch.board, &patch.settings, kind, &targets, &values)?;
+        let wish = Wish { kind, measure: Measure::Worst, unit: aim::Unit::Cents, stock, pairs: self.pairs };
+        let plan = Plan::of(&patch.board, &patch.settings, &targets, &wish)?;
         if let Some(file) = file {
             file.write(plan.board.to_toml().as_bytes())?;
         }
@@ -124,7 +127,7 @@ impl PlanCommand {
         }
     }
 
-    fn values(&self) -> Result<Values, Fault> {
+    fn stock(&self) -> Result<Stock, Fault> {
         let read = |name: &str, text: &str| {
             value::parse(text, Unit::Farad).map_err(|error| Fault::new(format!("{name} {text}: {error}")))
         };
@@ -135,14 +138,7 @@ impl PlanCommand {
                 self.from, self.to
             )));
         }
-        let single = self.series.values(from, to);
-        let mut position = single.clone();
-        if self.pairs {
-            for (n, a) in single.iter().enumerate() {
-                position.extend(single[n..].iter().flat_map(|b| [a + b, a * b / (a + b)]));
-            }
-        }
-        Ok(Values { single, position })
+        Ok(Stock::of(&self.series.values(from, to)))
     }
 
     fn document(&self, plan: &Plan, targets: &[Target], seconds: f64) -> Value {

@@ -18,12 +18,16 @@ use tritank_dsp::response::Response;
 const LOWEST_HZ: f64 = 40.0;
 const HIGHEST_HZ: f64 = 16e3;
 const PER_OCTAVE: usize = 48;
+/// Slopes are taken so many times as densely: straight lines between them err by some thousandths of a cent.
+const FINER: usize = 16;
 
 /// A stage without its bank and its fixed capacitor.
 #[derive(Clone, Debug)]
 pub struct TankAlone {
     /// Y and N by frequency.
     rest: Vec<[Complex64; 2]>,
+    /// Their slopes, on a finer grid.
+    slopes: Vec<Around>,
     /// Resistance of a closed and of an open switch, ohms.
     on: f64,
     off: f64,
@@ -54,12 +58,30 @@ impl TankAlone {
             [whole - added, a * whole]
         });
         let Bank { on, off, .. } = board.stages()[stage].bank;
-        Ok(Self { rest: rest.collect(), on, off })
+        let mut tank = Self { rest: rest.collect(), slopes: Vec::new(), on, off };
+        let last = (tank.rest.len() - 3) * FINER;
+        tank.slopes = (FINER..=last).map(|n| tank.slope_at(n as f64 / (PER_OCTAVE * FINER) as f64)).collect();
+        Ok(tank)
+    }
+
+    /// Where it is known, hertz.
+    pub(super) fn range_hz(&self) -> std::ops::RangeInclusive<f64> {
+        1.05 * LOWEST_HZ..=HIGHEST_HZ / 1.05
+    }
+
+    /// Resistance of an open switch, ohms.
+    pub fn off(&self) -> f64 {
+        self.off
     }
 
     /// Resistance of a closed switch, ohms.
     pub fn on(&self) -> f64 {
         self.on
+    }
+
+    /// What a capacitor behind a closed switch counts for across the tank at a frequency, farads.
+    pub fn count(&self, hertz: f64, farads: f64) -> f64 {
+        Part::of(TAU * hertz, farads, self.on).count
     }
 
     /// Y and N at a frequency in octaves above the lowest: the cubic through the four that are nearest.
@@ -120,25 +142,216 @@ impl TankAlone {
         LOWEST_HZ * (middle + off.clamp(-step, step)).exp2()
     }
 
-    /// Capacitance across the tank, without any loss of its own, for which it peaks at `hertz`, farads: where
-    /// `|Y + jωC|²/|N|²` stands still over ω, a quadratic in C. Not positive when none does.
-    pub fn farads(&self, hertz: f64) -> f64 {
-        let octave = (hertz / LOWEST_HZ).log2();
-        let omega = TAU * hertz;
+    /// The same peak where it is known to lie near `guess`, hertz, from the slope alone: a tenth of the work.
+    pub fn peak_near(&self, guess: f64, fixed: f64, bank: &[(f64, bool)]) -> f64 {
+        let slope = |octave: f64| self.around_octave(octave).slope(fixed, bank.iter().copied(), self.on, self.off);
+        let near = (guess / LOWEST_HZ).log2();
+        let (mut left, mut right, mut step) = (near, near, 0.02);
+        let (mut below, mut above) = (slope(near), slope(near));
+        while below > 0.0 && left > 0.0 {
+            (right, above) = (left, below);
+            left -= step;
+            (below, step) = (slope(left), 2.0 * step);
+        }
+        step = 0.02;
+        let top = (self.rest.len() - 3) as f64 / PER_OCTAVE as f64;
+        while above < 0.0 && right < top {
+            (left, below) = (right, above);
+            right += step;
+            (above, step) = (slope(right), 2.0 * step);
+        }
+        // False position, the end that stays weighed down (Dowell and Jarratt, BIT 11 (1971) 168-174, from memory).
+        for _ in 0..40 {
+            if right - left < 1e-7 || above <= below {
+                break;
+            }
+            let middle = (left * above - right * below) / (above - below);
+            let here = slope(middle);
+            if here.abs() < 1e-12 * (above - below) {
+                return LOWEST_HZ * middle.exp2();
+            }
+            if here > 0.0 {
+                (right, above) = (middle, here);
+                below *= 0.5;
+            } else {
+                (left, below) = (middle, here);
+                above *= 0.5;
+            }
+        }
+        LOWEST_HZ * (0.5 * (left + right)).exp2()
+    }
+
+    /// The capacitor behind a closed switch for which it peaks at `hertz` beside a fixed one, farads. `None` where it peaks too low
+    /// without one, or too high with any whose reactance is that of the switch.
+    pub fn switched(&self, hertz: f64, fixed: f64) -> Option<f64> {
+        let around = self.around(hertz);
+        let slope = |farads: f64| around.slope(fixed, std::iter::once((farads, true)), self.on, self.off);
+        let (mut low, mut high) = (0.0, 1.0 / (around.omega * self.on));
+        let (mut below, mut above) = (slope(low), slope(high));
+        if below > 0.0 || above < 0.0 {
+            return None;
+        }
+        for _ in 0..60 {
+            if high - low < 1e-9 * high {
+                break;
+            }
+            let middle = (low * above - high * below) / (above - below);
+            let here = slope(middle);
+            if here > 0.0 {
+                (high, above) = (middle, here);
+                below *= 0.5;
+            } else {
+                (low, below) = (middle, here);
+                above *= 0.5;
+            }
+        }
+        Some(0.5 * (low + high))
+    }
+
+    /// What slopes there are at a frequency.
+    pub fn around(&self, hertz: f64) -> Around {
+        self.around_octave((hertz / LOWEST_HZ).log2())
+    }
+
+    /// At a frequency in octaves above the lowest.
+    #[inline]
+    fn around_octave(&self, octave: f64) -> Around {
+        let place = octave * (PER_OCTAVE * FINER) as f64 - FINER as f64;
+        let place = place.clamp(0.0, (self.slopes.len() - 2) as f64);
+        let part = place - place.floor();
+        let [a, b] = [0, 1].map(|n| &self.slopes[place as usize + n]);
+        let mix = |a: f64, b: f64| a + part * (b - a);
+        Around {
+            omega: TAU * LOWEST_HZ * octave.exp2(),
+            g: mix(a.g, b.g),
+            g_slope: mix(a.g_slope, b.g_slope),
+            b: mix(a.b, b.b),
+            b_slope: mix(a.b_slope, b.b_slope),
+            ratio: mix(a.ratio, b.ratio),
+        }
+    }
+
+    fn slope_at(&self, octave: f64) -> Around {
+        let omega = TAU * LOWEST_HZ * octave.exp2();
         // Slopes over ω by differences: dω = ω·ln 2·d(octave).
         let step = 1e-3;
         let slope = 2.0 * step * omega * LN_2;
         let ([before, drive_before], [here, drive], [after, drive_after]) =
             (self.at(octave - step), self.at(octave), self.at(octave + step));
         let per_drive = |n: Complex64| 1.0 / n.norm_sqr();
-        let (q, dq) = (per_drive(drive), (per_drive(drive_after) - per_drive(drive_before)) / slope);
-        let square = (after.norm_sqr() - before.norm_sqr()) / slope;
-        let (b, db) = (here.im, (after.im - before.im) / slope);
-        // q'(|Y|² + 2ωCb + ω²C²) + q(|Y|²' + 2C(b + ωb') + 2ωC²) = 0
-        let two = dq * omega * omega + 2.0 * q * omega;
-        let one = 2.0 * (dq * omega * b + q * (b + omega * db));
-        let none = dq * here.norm_sqr() + q * square;
+        let drives = (per_drive(drive_after) - per_drive(drive_before)) / slope;
+        Around {
+            omega,
+            g: here.re,
+            g_slope: (after.re - before.re) / slope,
+            b: here.im,
+            b_slope: (after.im - before.im) / slope,
+            ratio: 0.5 * drives / per_drive(drive),
+        }
+    }
+
+    /// Capacitance across the tank, without any loss of its own, for which it peaks at `hertz`, farads. Not positive when none does.
+    pub fn farads(&self, hertz: f64) -> f64 {
+        let around = self.around(hertz);
+        around.farads(around.conductances(0.0, 0.0), 0.0)
+    }
+}
+
+/// A tank without its capacitors about one frequency: Y = g + jb, and their slopes over ω.
+///
+/// The stage peaks where `q·|Y|²`, `q = 1/|N|²`, stands still. Half its slope over ω, divided by q, is
+/// `ratio·(g² + b²) + g·g' + b·b'` with `ratio = q'/2q`, where what is switched in is added to g, g', b and b'.
+#[derive(Clone, Copy, Debug)]
+pub struct Around {
+    omega: f64,
+    g: f64,
+    g_slope: f64,
+    b: f64,
+    b_slope: f64,
+    ratio: f64,
+}
+
+impl Around {
+    /// What is switched in counts for at most so many times the capacitance that a tank without losses would take.
+    pub(super) const MOST: f64 = 1.05;
+
+    /// Half the slope of `q·|Y|²`, over q: negative below the peak, positive above it.
+    fn slope(&self, fixed: f64, bank: impl Iterator<Item = (f64, bool)>, on: f64, off: f64) -> f64 {
+        let (mut g, mut g_slope) = (self.g, self.g_slope);
+        let (mut b, mut b_slope) = (self.b + self.omega * fixed, self.b_slope + fixed);
+        for (farads, closed) in bank {
+            let part = Part::of(self.omega, farads, if closed { on } else { off });
+            g += self.omega * part.x * part.count;
+            g_slope += 2.0 * part.x * part.count * part.share;
+            b += self.omega * part.count;
+            b_slope += part.count * (1.0 - 2.0 * part.x * part.x * part.share);
+        }
+        self.ratio * (g * g + b * b) + g * g_slope + b * b_slope
+    }
+
+    /// Whether it peaks below this frequency, its lines under a code.
+    pub(super) fn peaks_below(&self, fixed: f64, bank: &[f64], code: u16, [on, off]: [f64; 2]) -> bool {
+        let lines = bank.iter().enumerate().map(|(line, &farads)| (farads, code >> line & 1 == 1));
+        self.slope(fixed, lines, on, off) > 0.0
+    }
+
+    /// `ratio·g² + g·g'` with so much more conductance and slope of it.
+    fn conductances(&self, more: f64, more_slope: f64) -> f64 {
+        let g = self.g + more;
+        g * (self.ratio * g + self.g_slope + more_slope)
+    }
+
+    /// Capacitance for which it peaks here, a quadratic: `conductances` as above, and what is lost of the capacitance
+    /// with frequency, `bend = ω·d(count)/dω`, not positive.
+    fn farads(&self, conductances: f64, bend: f64) -> f64 {
+        let Self { omega, b, ratio, .. } = *self;
+        let b_slope = self.b_slope + bend;
+        let two = ratio * omega * omega + omega;
+        let one = 2.0 * ratio * omega * b + b + omega * b_slope;
+        let none = conductances + ratio * b * b + b * b_slope;
         (-one + (one * one - 4.0 * two * none).max(0.0).sqrt()) / (2.0 * two)
+    }
+
+    /// The least and the most capacitance for which it peaks here, whatever is switched in whose reactance is at least
+    /// `1/steepest` of the switch's resistance.
+    pub(super) fn farads_within(&self, steepest: f64) -> [f64; 2] {
+        // Σ over what is closed: G = Σ ωxc, G' = Σ 2xc/(1+x²), bend = −Σ 2x²c/(1+x²), with Σ c no more than the whole.
+        let whole = Self::MOST * self.farads(self.conductances(0.0, 0.0), 0.0).max(0.0);
+        let (more, more_slope) = (self.omega * steepest * whole, 2.0 * steepest * whole);
+        let mut ends = vec![0.0, more];
+        // Between them a quadratic turns at most once.
+        for slope in [0.0, more_slope] {
+            let turn = -0.5 * (self.g_slope + slope) / self.ratio - self.g;
+            if (0.0..more).contains(&turn) {
+                ends.push(turn);
+            }
+        }
+        let mut farads = [f64::INFINITY, f64::NEG_INFINITY];
+        for more in ends {
+            for slope in [0.0, more_slope] {
+                for bend in [0.0, -2.0 * steepest * steepest * whole] {
+                    let c = self.farads(self.conductances(more, slope), bend);
+                    farads = [farads[0].min(c), farads[1].max(c)];
+                }
+            }
+        }
+        farads
+    }
+}
+
+/// A capacitor behind a switch: `x = ωRC`, it counts for `C/(1 + x²)`.
+struct Part {
+    x: f64,
+    count: f64,
+    /// `1/(1 + x²)`.
+    share: f64,
+}
+
+impl Part {
+    fn of(omega: f64, farads: f64, ohms: f64) -> Self {
+        let x = omega * ohms * farads;
+        let share = 1.0 / (1.0 + x * x);
+        Self { x, count: farads * share, share }
     }
 }
 
@@ -165,6 +378,10 @@ mod tests {
                     let whole = Response::of(&board, &settings, codes).unwrap().peak(stage).frequency;
                     let off = cents(whole, alone.peak(part.fixed, &bank));
                     assert!(off.abs() < 0.05, "C12 {c12}, stage {}, code {code}: {off} cents", stage + 1);
+                    for guess in [0.7, 1.001, 1.3] {
+                        let off = cents(whole, alone.peak_near(guess * whole, part.fixed, &bank));
+                        assert!(off.abs() < 0.02, "C12 {c12}, stage {}, code {code}: {off} cents", stage + 1);
+                    }
                 }
             }
         }
