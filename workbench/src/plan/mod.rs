@@ -8,8 +8,13 @@
 //! A plan is judged by the peaks of the very circuit that it will become: the tank's admittance is taken from the whole element
 //! list, about its operating point, with on-resistance, coil loss, driver, follower and C12 in it.
 
+pub mod assign;
+pub mod choose;
+pub mod coils;
 pub mod parallel;
+pub mod reach;
 pub mod select;
+pub mod switches;
 pub mod tank;
 pub mod targets;
 pub mod vowels;
@@ -33,10 +38,30 @@ pub struct Values {
     pub position: Vec<f64>,
 }
 
+/// What a bank is planned for, and from what.
+#[derive(Clone, Copy, Debug)]
+pub struct Asked<'a> {
+    /// How the lines choose.
+    pub kind: BankKind,
+    /// Where the stages are to peak.
+    pub targets: &'a [Target],
+    /// What can be soldered.
+    pub values: &'a Values,
+    /// Pins and wiring across each tank, farads.
+    pub wiring: f64,
+}
+
+impl Asked<'_> {
+    /// Where stage 0 to 2 is to peak, hertz.
+    fn hertz(&self, stage: usize) -> Vec<f64> {
+        self.targets.iter().map(|target| target.hertz[stage]).collect()
+    }
+}
+
 /// One stage's bank.
 #[derive(Clone, Debug)]
 pub struct StagePlan {
-    /// Fixed capacitor, farads.
+    /// Fixed capacitor to solder, farads.
     pub fixed: f64,
     /// Switched capacitors, line or position 0 first, farads.
     pub bank: Vec<f64>,
@@ -53,8 +78,10 @@ pub struct StagePlan {
 /// A plan for the three stages of a board.
 #[derive(Clone, Debug)]
 pub struct Plan {
-    /// The board with the planned capacitors.
+    /// The board with the planned capacitors; its fixed ones are with wiring.
     pub board: Board,
+    /// Pins and wiring across each tank, farads.
+    pub wiring: f64,
     /// By stage.
     pub stages: [StagePlan; 3],
 }
@@ -67,48 +94,19 @@ impl Plan {
     ///
     /// # Panics
     /// Never: every search runs to its end.
-    pub fn of(
-        board: &Board,
-        settings: &Settings,
-        kind: BankKind,
-        targets: &[Target],
-        values: &Values,
-    ) -> Result<Self, Fault> {
-        let mut board = board.clone();
-        for stage in board.stages_mut() {
-            stage.bank.kind = kind;
-            stage.bank.capacitors = vec![0.0; if kind == BankKind::Select { POSITIONS } else { parallel::LINES }];
-        }
-        let board = &board;
+    pub fn of(board: &Board, settings: &Settings, asked: Asked<'_>) -> Result<Self, Fault> {
         let found = std::thread::scope(|scope| {
-            let of = |stage: usize| {
-                scope.spawn(move || {
-                    let tank = TankAlone::of(board, settings, [0; 3], stage)?;
-                    let hertz: Vec<f64> = targets.iter().map(|target| target.hertz[stage]).collect();
-                    let fault = |error| Fault::new(format!("stage {}: {error}", stage + 1));
-                    Ok(match kind {
-                        BankKind::Parallel => {
-                            let best = parallel::best(&tank, &hertz, &values.single).map_err(fault)?;
-                            (best.fixed, best.bank.to_vec(), best.worst, best.proved, best.codes)
-                        }
-                        BankKind::Select => {
-                            let best = select::best(&tank, &hertz, &values.single, &values.position, POSITIONS)
-                                .map_err(fault)?;
-                            (best.fixed, best.bank, best.worst, true, best.codes)
-                        }
-                    })
-                })
-            };
+            let of = |stage: usize| scope.spawn(move || search(board, settings, asked, stage));
             [0, 1, 2].map(of).map(|running| running.join().expect("a search runs to its end"))
         });
-        let mut planned = board.clone();
+        let mut planned = without_banks(board, asked.kind);
         let mut stages = Vec::with_capacity(3);
         for (found, place) in found.into_iter().zip(planned.stages_mut()) {
-            let (fixed, bank, worst, proved, codes) = found?;
-            place.fixed = fixed;
-            place.bank.capacitors.clone_from(&bank);
+            let stage = found?;
+            place.fixed = stage.fixed + asked.wiring;
+            place.bank.capacitors.clone_from(&stage.bank);
             place.bank.capacitors.resize(place.bank.capacitors.len().next_power_of_two(), 0.0);
-            stages.push(StagePlan { fixed, bank, worst, proved, codes, peaks: Vec::new() });
+            stages.push(stage);
         }
         // What the report says is what the whole circuit does, code by code.
         for (n, stage) in stages.iter_mut().enumerate() {
@@ -119,8 +117,37 @@ impl Plan {
             }
         }
         let stages = stages.try_into().expect("three stages");
-        Ok(Self { board: planned, stages })
+        Ok(Self { board: planned, wiring: asked.wiring, stages })
     }
+}
+
+fn without_banks(board: &Board, kind: BankKind) -> Board {
+    let mut board = board.clone();
+    for stage in board.stages_mut() {
+        stage.bank.kind = kind;
+        stage.bank.capacitors = vec![0.0; if kind == BankKind::Select { POSITIONS } else { parallel::LINES }];
+    }
+    board
+}
+
+/// The best bank of one stage, its peaks still to be found.
+fn search(board: &Board, settings: &Settings, asked: Asked<'_>, stage: usize) -> Result<StagePlan, Fault> {
+    let Asked { kind, values, wiring, .. } = asked;
+    let (board, hertz) = (&without_banks(board, kind), asked.hertz(stage));
+    reach::check(board, settings, stage, &reach::Parts::of(values, kind, wiring), &hertz)?;
+    let tank = TankAlone::of(board, settings, [0; 3], stage)?.with_wiring(wiring);
+    let fault = |error| Fault::new(format!("stage {}: {error}", stage + 1));
+    let (fixed, bank, worst, proved, codes) = match kind {
+        BankKind::Parallel => {
+            let best = parallel::best(&tank, &hertz, &values.single).map_err(fault)?;
+            (best.fixed, best.bank.to_vec(), best.worst, best.proved, best.codes)
+        }
+        BankKind::Select => {
+            let best = select::best(&tank, &hertz, &values.single, &values.position, POSITIONS).map_err(fault)?;
+            (best.fixed, best.bank, best.worst, true, best.codes)
+        }
+    };
+    Ok(StagePlan { fixed, bank, worst, proved, codes, peaks: Vec::new() })
 }
 
 /// Interval from one frequency to another, cents: 1200 to the octave.

@@ -1,0 +1,187 @@
+//! What the resistance of closed switches does to the Q of a planned code.
+//!
+//! ```text
+//!        ┌───────────────┐
+//!        │             [R_on]        1/Q = 1/Q of the rest + ωR·C₁²/(C₀ + C₁)
+//!      (C₀)              │           what a switch adds, as long as ωRC₁ is small
+//!        │             (C₁)
+//!        └───────┬───────┘
+//! ```
+//! Nothing is taken from that formula: every Q here is of the whole circuit, its −3 dB width, with the switches as they are and with
+//! switches of a milliohm.
+
+use super::Plan;
+use super::coils::well_wound_to;
+use crate::fault::Fault;
+use tritank_dsp::board::Board;
+use tritank_dsp::knobs::Settings;
+use tritank_dsp::response::Response;
+use tritank_dsp::value::{self, Unit};
+
+/// A switch that is as good as none, ohms.
+const IDEAL_OHMS: f64 = 1e-3;
+/// A Q that falls below this share of what it is with ideal switches is spoiled.
+const SPOILED: f64 = 0.7;
+/// What is asked of a better switch or coil.
+const KEPT: f64 = 0.9;
+/// The largest coil that is looked at, times the one there is, the ratio of a step towards it, and the largest on a board, henries.
+const LARGEST: f64 = 100.0;
+const LARGER: f64 = 1.5;
+const MOST_HENRIES: f64 = 100.0;
+const HALVINGS: usize = 12;
+
+/// The code of a stage whose Q its switches spoil most.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Spoiled {
+    /// Stage, 0 to 2.
+    pub stage: usize,
+    /// The code.
+    pub code: u8,
+    /// Loaded Q as planned.
+    pub q: f64,
+    /// The same with ideal switches.
+    pub q_ideal: f64,
+    /// Resistance of the switches, ohms.
+    pub on: f64,
+    /// Other codes of that stage that are spoiled, too.
+    pub also: Vec<u8>,
+    /// Resistance of a closed switch that would keep the Q within a tenth, ohms.
+    pub on_within: Option<f64>,
+    /// Inductance that would, with capacitors so much smaller, henries.
+    pub coil_within: Option<f64>,
+}
+
+/// What the switches do to a plan.
+#[derive(Clone, Debug)]
+pub struct Switches {
+    /// Loaded Q with ideal switches, by stage and code.
+    pub q_ideal: [Vec<f64>; 3],
+    /// The stages whose switches spoil a code that a target uses.
+    pub spoiled: Vec<Spoiled>,
+}
+
+impl Switches {
+    /// Of a plan's codes.
+    ///
+    /// # Errors
+    /// A board without an operating point.
+    pub fn of(plan: &Plan, settings: &Settings) -> Result<Self, Fault> {
+        let mut switches = Self { q_ideal: Default::default(), spoiled: Vec::new() };
+        for (stage, part) in plan.stages.iter().enumerate() {
+            let ideal = with_on(&plan.board, stage, IDEAL_OHMS);
+            for code in 0..part.peaks.len() as u8 {
+                switches.q_ideal[stage].push(q(&ideal, settings, stage, code)?);
+            }
+            let share = |code: u8| {
+                let (q, ideal) = (part.peaks[usize::from(code)].q, switches.q_ideal[stage][usize::from(code)]);
+                // A peak that never falls by 3 dB on one side is none.
+                if q.is_finite() { q / ideal } else { 0.0 }
+            };
+            let mut codes: Vec<u8> = part.codes.iter().copied().filter(|code| share(*code) < SPOILED).collect();
+            codes.sort_unstable();
+            codes.dedup();
+            if let Some(code) = codes.iter().copied().min_by(|a, b| share(*a).total_cmp(&share(*b))) {
+                let (q, q_ideal) = (part.peaks[usize::from(code)].q, switches.q_ideal[stage][usize::from(code)]);
+                switches.spoiled.push(Spoiled {
+                    stage,
+                    code,
+                    q,
+                    q_ideal,
+                    on: plan.board.stages()[stage].bank.on,
+                    also: codes.into_iter().filter(|other| *other != code).collect(),
+                    on_within: on_within(&plan.board, settings, stage, code, q_ideal)?,
+                    coil_within: coil_within(&plan.board, settings, stage, code)?,
+                });
+            }
+        }
+        Ok(switches)
+    }
+}
+
+impl Spoiled {
+    /// One line for a person.
+    pub fn words(&self) -> String {
+        let q = if self.q.is_finite() { format!("{:.1}", self.q) } else { "no peak to speak of".to_owned() };
+        let also: Vec<_> = self.also.iter().map(u8::to_string).collect();
+        let also = if also.is_empty() { String::new() } else { format!(" (codes {} as well)", also.join(", ")) };
+        let digits = super::coils::rounded;
+        let better = match (self.on_within, self.coil_within) {
+            (Some(ohms), Some(henries)) => format!(
+                "switches of {} or less, or a coil of {} or more with capacitors so much smaller, keep it within 10 %",
+                value::write(digits(ohms), Unit::Ohm),
+                value::write(digits(henries), Unit::Henry)
+            ),
+            (Some(ohms), None) => {
+                format!("switches of {} or less keep it within 10 %", value::write(digits(ohms), Unit::Ohm))
+            }
+            (None, Some(henries)) => format!(
+                "a coil of {} or more with capacitors so much smaller keeps it within 10 %",
+                value::write(digits(henries), Unit::Henry)
+            ),
+            (None, None) => "neither a better switch nor a larger coil keeps it within 10 %".to_owned(),
+        };
+        format!(
+            "stage {}, code {}: Q {q}, with ideal switches {:.1}: the {} of a closed switch spoil it{also}; {better}",
+            self.stage + 1,
+            self.code,
+            self.q_ideal,
+            value::write(self.on, Unit::Ohm),
+        )
+    }
+}
+
+fn q(board: &Board, settings: &Settings, stage: usize, code: u8) -> Result<f64, Fault> {
+    let mut codes = [0; 3];
+    codes[stage] = code;
+    Ok(Response::of(board, settings, codes).map_err(Fault::new)?.peak(stage).q)
+}
+
+fn with_on(board: &Board, stage: usize, ohms: f64) -> Board {
+    let mut board = board.clone();
+    board.stages_mut()[stage].bank.on = ohms;
+    board
+}
+
+/// Halves a range, even in ratio, at whose first end something holds and at whose second it does not.
+fn last_that(
+    [mut holds, mut fails]: [f64; 2],
+    holds_at: impl Fn(f64) -> Result<bool, Fault>,
+) -> Result<Option<f64>, Fault> {
+    if !holds_at(holds)? {
+        return Ok(None);
+    }
+    for _ in 0..HALVINGS {
+        let middle = (holds * fails).sqrt();
+        if holds_at(middle)? { holds = middle } else { fails = middle }
+    }
+    Ok(Some(holds))
+}
+
+fn on_within(board: &Board, settings: &Settings, stage: usize, code: u8, ideal: f64) -> Result<Option<f64>, Fault> {
+    let on = board.stages()[stage].bank.on;
+    last_that([1e-3 * on, on], |ohms| Ok(q(&with_on(board, stage, ohms), settings, stage, code)? >= KEPT * ideal))
+}
+
+fn coil_within(board: &Board, settings: &Settings, stage: usize, code: u8) -> Result<Option<f64>, Fault> {
+    let coil = board.stages()[stage].coil;
+    let keeps = |larger: f64| {
+        let mut board = board.clone();
+        let part = &mut *board.stages_mut()[stage];
+        part.coil = well_wound_to(&coil, larger * coil.inductance);
+        part.fixed /= larger;
+        part.bank.capacitors.iter_mut().for_each(|farads| *farads /= larger);
+        let ideal = q(&with_on(&board, stage, IDEAL_OHMS), settings, stage, code)?;
+        Ok(q(&board, settings, stage, code)? >= KEPT * ideal)
+    };
+    // Step by step: a coil that is much too large is loaded by the driver and tells nothing.
+    let most = LARGEST.min(MOST_HENRIES / coil.inductance);
+    let mut larger = LARGER;
+    while larger < most {
+        if keeps(larger)? {
+            let least = last_that([larger, larger / LARGER], keeps)?;
+            return Ok(least.map(|larger| larger * coil.inductance));
+        }
+        larger *= LARGER;
+    }
+    Ok(None)
+}
