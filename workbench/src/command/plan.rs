@@ -364,7 +364,10 @@ fn table(told: &Told<'_>) -> String {
     let _ = writeln!(text, "{}: planned banks", plan.board.name);
     for (n, stage) in (1..).zip(&plan.stages) {
         let coil = value::write(plan.board.stages()[n - 1].coil.inductance, Unit::Henry);
-        let coil = told.coils[n - 1].as_ref().map_or(coil.clone(), |name| format!("{name} ({coil})"));
+        let coil = match &told.coils[n - 1] {
+            Some(name) if *name != coil => format!("{name} ({coil})"),
+            _ => coil,
+        };
         let bank: Vec<_> = stage.bank.iter().copied().map(farads).collect();
         let _ = writeln!(
             text,
@@ -397,4 +400,63 @@ fn table(told: &Told<'_>) -> String {
     let [w1, w2, w3] = VOICE_BANDWIDTH_HZ;
     let _ = writeln!(text, "\na man's formants are {w1:.0}, {w2:.0} and {w3:.0} Hz wide (Bogert 1953)");
     text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::Parser as _;
+
+    #[derive(clap::Parser)]
+    struct Line {
+        #[command(flatten)]
+        plan: PlanCommand,
+    }
+
+    fn run(folder: &Path, words: &str) -> String {
+        let place = |word: &str| word.replace('@', &format!("{}/", folder.display()));
+        let words = words.split(' ').map(place);
+        let line =
+            Line::try_parse_from(std::iter::once("plan".to_owned()).chain(words)).unwrap_or_else(|e| panic!("{e}"));
+        line.plan.run().unwrap_err().to_string()
+    }
+
+    /// Coils that no plan can be made for come after everything that can be told at once: were it not told first, the coil would be.
+    #[test]
+    fn a_folder_that_is_missing_is_told_before_the_work_and_nothing_is_written() {
+        let folder = tempfile::tempdir().unwrap();
+        for lost in ["--picture @lost/p.svg", "--responses @lost/p.png", "--out @lost/p.toml"] {
+            let told = run(folder.path(), &format!("--coil 1=1m --wiring 40p {lost}"));
+            assert!(told.contains("lost/p") && told.contains("no such file or folder"), "{told}");
+        }
+        let told = run(folder.path(), "--coil 1=1m --out @planned.toml --picture @p.svg");
+        assert!(told.contains("stage 1: target"), "{told}");
+        let told = run(folder.path(), "--coil 1=1m --out @planned.toml --picture @lost/p.svg");
+        assert!(told.contains("lost/p.svg"), "{told}");
+        let told = run(folder.path(), "--coil 1=1m --picture @p.svg --responses @p.svg");
+        assert!(told.contains("p.svg: given twice"), "{told}");
+        assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
+    }
+
+    #[test]
+    fn a_hostile_drawer_is_refused_by_row_and_column_and_nothing_is_written() {
+        let folder = tempfile::tempdir().unwrap();
+        let drawer = folder.path().join("coils.csv");
+        for (text, says) in [
+            ("inductance,quantity\n0.5H,three\n", "coils.csv: row 2, column quantity: given \"three\""),
+            ("inductance,wire\n0.5H,3\n", "coils.csv: row 1, column 2: given \"wire\""),
+            ("inductance\n80m\n150m\n", "coils.csv: given 2 coils, allowed are 3 at least"),
+            ("inductance,quantity\n1m,9\n", "coils.csv: stage 1: no coil reaches every target; "),
+        ] {
+            std::fs::write(&drawer, text).unwrap();
+            let told = run(folder.path(), "--coils @coils.csv --out @planned.toml --picture @p.svg --responses @r.svg");
+            assert!(told.contains(says), "{told}");
+            assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 1);
+        }
+        let told = run(folder.path(), "--coils @coils.csv --out @coils.csv");
+        assert!(told.contains("taken"), "{told}");
+        assert!(run(folder.path(), "--coils @none.csv").contains("none.csv: there is no such file"));
+        assert!(run(folder.path(), "--coil 2=1H --coil 2=2H").contains("--coil: given stage 2 twice"));
+        assert!(run(folder.path(), "--wiring 1u").contains("--wiring: given 1u, allowed is 0 to 10 nF"));
+    }
 }

@@ -61,10 +61,12 @@ pub fn choose(
         }
         Ok(Some(search(&board, settings, asked, stage)?.worst))
     };
-    let jobs: Vec<_> = (0..drawer.len())
+    let mut jobs: Vec<_> = (0..drawer.len())
         .filter(|place| pieces[*place] > 0)
         .flat_map(|place| open.iter().map(move |stage| (place, *stage)))
         .collect();
+    // Small coils, whose Q the switches spoil, take the longest: they come first, so that nobody waits for the last.
+    jobs.sort_by(|a, b| drawer[a.0].coil.henries().total_cmp(&drawer[b.0].coil.henries()));
     let (next, done) = (AtomicUsize::new(0), AtomicUsize::new(0));
     let found = Mutex::new(vec![[const { Ok(None) }; 3]; drawer.len()]);
     std::thread::scope(|scope| {
@@ -107,4 +109,116 @@ pub fn choose(
     }
     choice.board.check().map_err(Fault::new)?;
     Ok(choice)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::plan::coils::StageCoil;
+    use crate::plan::targets::Target;
+    use crate::plan::{Plan, Values, cents};
+    use crate::series::Series;
+    use tritank_dsp::board::BankKind;
+
+    fn coil(text: &str) -> Measured {
+        format!("1={text}").parse::<StageCoil>().unwrap().coil
+    }
+
+    fn drawer(coils: &[(&str, usize)]) -> Vec<Kind> {
+        let kind =
+            |(text, quantity): &(&str, usize)| Kind { name: (*text).into(), coil: coil(text), quantity: *quantity };
+        coils.iter().map(kind).collect()
+    }
+
+    fn targets() -> Vec<Target> {
+        [[300.0, 2200.0, 3000.0], [550.0, 1750.0, 2450.0], [700.0, 1000.0, 2500.0]]
+            .map(|hertz| Target { name: "a".into(), group: String::new(), hertz })
+            .to_vec()
+    }
+
+    fn values(series: Series) -> Values {
+        let single = series.values(4e-9, 500e-9);
+        Values { position: single.clone(), single }
+    }
+
+    /// Against every way to give three stages a coil each, all planned from the start: the farthest targets, the worst stage first.
+    #[test]
+    fn no_other_way_to_share_out_the_coils_is_nearer() {
+        let (board, targets, values) = (Board::built_in(), targets(), values(Series::E6));
+        let settings = Settings::of(&board);
+        let asked = Asked { kind: BankKind::Select, targets: &targets, values: &values, wiring: 100e-12 };
+        // 2 mH reaches no target of stage 1; there is one piece of what serves best.
+        let drawer = drawer(&[("0.4H,60R", 1), ("120m,20R,18@1k5", 1), ("70mH,20@2k6", 2), ("2m", 5), ("0.2H", 0)]);
+        let worsts = |way: [usize; 3]| {
+            let mut board = board.clone();
+            for (part, place) in board.stages_mut().into_iter().zip(way) {
+                part.coil = drawer[place].coil.in_place_of(&part.coil);
+            }
+            let plan = Plan::of(&board, &settings, asked).ok()?;
+            let mut worsts = plan.stages.map(|stage| stage.worst);
+            worsts.sort_by(|a, b| b.total_cmp(a));
+            Some(worsts)
+        };
+        let mut least: Option<[f64; 3]> = None;
+        for number in 0..125 {
+            let way = [number / 25, number / 5 % 5, number % 5];
+            let there = (0..5).all(|n| way.iter().filter(|place| **place == n).count() <= drawer[n].quantity);
+            if let Some(worsts) = there.then(|| worsts(way)).flatten()
+                && least.is_none_or(|least| worsts < least)
+            {
+                least = Some(worsts);
+            }
+        }
+        let told = Mutex::new(Vec::new());
+        let step = |done, all| told.lock().unwrap().push((done, all));
+        let choice = choose(&board, &settings, asked, [None; 3], Some(&drawer), step).unwrap();
+        let way = choice.kinds.map(Option::unwrap);
+        assert_eq!(worsts(way), least, "{way:?}");
+        assert_eq!(choice.board.stage1.coil, drawer[way[0]].coil.in_place_of(&board.stage1.coil));
+        let mut told = told.into_inner().unwrap();
+        told.sort_unstable();
+        assert_eq!(told, (1..=12).map(|done| (done, 12)).collect::<Vec<_>>());
+    }
+
+    #[test]
+    fn a_stage_with_a_coil_of_its_own_takes_none_from_the_drawer() {
+        let (board, targets, values) = (Board::built_in(), targets(), values(Series::E3));
+        let settings = Settings::of(&board);
+        let asked = Asked { kind: BankKind::Select, targets: &targets, values: &values, wiring: 0.0 };
+        let choose = |held: [Option<Measured>; 3], drawer: &[Kind]| {
+            choose(&board, &settings, asked, held, Some(drawer), |_, _| ()).map_err(|fault| fault.to_string())
+        };
+        let held = [Some(coil("0.6H,150R")), None, None];
+        let choice = choose(held, &drawer(&[("80m", 1), ("150m", 1)])).unwrap();
+        assert_eq!((choice.kinds[0], choice.board.stage1.coil.series), (None, 150.0));
+        assert!(choice.kinds[1].is_some() && choice.kinds[1] != choice.kinds[2]);
+        let none = super::choose(&board, &settings, asked, held, None, |_, _| ()).unwrap();
+        assert_eq!((none.kinds, none.board.stage2.coil), ([None; 3], board.stage2.coil));
+        // Too few; none for a stage, with what would do; enough for each stage and too few for all.
+        assert!(choose([None; 3], &drawer(&[("80m", 2)])).unwrap_err().contains("given 2 coils, allowed are 3"));
+        let told = choose([None; 3], &drawer(&[("80m", 2), ("3m", 9)])).unwrap_err();
+        assert!(told.contains("stage 1: no coil reaches every target") && told.contains("would do"), "{told}");
+        let told = choose([None; 3], &drawer(&[("150m", 2), ("3m", 9)])).unwrap_err();
+        assert!(told.contains("too few coils") || told.contains("no coil reaches"), "{told}");
+    }
+
+    /// What the search takes for soldered and what the board holds differ by the wiring, and the peaks are those of the board.
+    #[test]
+    fn wiring_is_on_the_board_and_not_in_the_part_to_solder() {
+        let (board, targets, values) = (Board::built_in(), targets(), values(Series::E12));
+        let settings = Settings::of(&board);
+        for kind in [BankKind::Parallel, BankKind::Select] {
+            let asked = Asked { kind, targets: &targets, values: &values, wiring: 3e-9 };
+            let plan = Plan::of(&board, &settings, asked).unwrap();
+            for (n, stage) in plan.stages.iter().enumerate() {
+                assert!(values.single.contains(&stage.fixed));
+                assert_eq!(plan.board.stages()[n].fixed, stage.fixed + 3e-9);
+                let off = |(target, code): (&Target, &u8)| {
+                    cents(target.hertz[n], stage.peaks[usize::from(*code)].frequency).abs()
+                };
+                let worst = targets.iter().zip(&stage.codes).map(off).fold(0.0, f64::max);
+                assert!((worst - stage.worst).abs() < 0.1, "{worst} against {}", stage.worst);
+            }
+        }
+    }
 }

@@ -78,6 +78,11 @@ impl Measured {
         Ok(coil)
     }
 
+    /// Inductance, henries.
+    pub fn henries(&self) -> f64 {
+        self.henries
+    }
+
     /// Wire and core for a Q at a frequency, ohms; the core is not positive when the wire alone has as much loss.
     fn split(&self, q: f64, hertz: f64) -> (f64, f64) {
         let tank = Tank::of_coil(self.henries, hertz);

@@ -185,3 +185,87 @@ fn coil_within(board: &Board, settings: &Settings, stage: usize, code: u8) -> Re
     }
     Ok(None)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::plan::targets;
+    use crate::plan::{Asked, Values};
+    use crate::series::Series;
+    use std::f64::consts::TAU;
+    use tritank_dsp::board::BankKind;
+
+    /// A tank with hardly more than a core loss: coil, fixed capacitor and one switched in.
+    fn tank(on: f64) -> Board {
+        let mut board = Board::built_in();
+        let part = &mut board.stage1;
+        (part.coil.series, part.coil.core, part.sweep) = (1e-2, 150e3, None);
+        part.driver.bias = 0.0;
+        (part.fixed, part.bank.capacitors, part.bank.on) = (50e-9, vec![30e-9], on);
+        board
+    }
+
+    /// A resistance in series with a capacitor C₁ beside C₀ adds ωR·(C₀ + C₁)·(C₁/(C₀ + C₁))² to 1/Q, for ωRC₁ ≪ 1 (series and
+    /// parallel equivalents at one frequency: F. E. Terman, Radio Engineers' Handbook, 1943, from memory).
+    #[test]
+    fn a_switch_costs_what_its_series_resistance_costs_on_paper() {
+        let settings = Settings::of(&tank(1.0));
+        let omega = 1.0 / (0.5f64 * 80e-9).sqrt();
+        let added = omega * 80e-9 * (30.0 / 80.0f64).powi(2);
+        let ideal = q(&tank(IDEAL_OHMS), &settings, 0, 1).unwrap();
+        for on in [30.0, 100.0, 300.0] {
+            let told = 1.0 / q(&tank(on), &settings, 0, 1).unwrap() - 1.0 / ideal;
+            assert!((told / (on * added) - 1.0).abs() < 0.02, "{on} Ω: {told}, on paper {}", on * added);
+        }
+        // Code 0 has no switch in it.
+        let open = |on: f64| q(&tank(on), &settings, 0, 0).unwrap();
+        assert!((open(300.0) / open(IDEAL_OHMS) - 1.0).abs() < 1e-6);
+
+        // 1/Q grows by a ninth: Q is within a tenth. A coil k times as large, its core loss and reactance in proportion, has the
+        // same Q, and what the switch adds is 1/k.
+        let within = (1.0 / KEPT - 1.0) / ideal;
+        let ohms = on_within(&tank(3e3), &settings, 0, 1, ideal).unwrap().unwrap();
+        assert!((ohms / (within / added) - 1.0).abs() < 0.02, "{ohms} Ω, on paper {}", within / added);
+        let henries = coil_within(&tank(300.0), &settings, 0, 1).unwrap().unwrap();
+        let paper = 0.5 * 300.0 * added / within;
+        assert!((henries / paper - 1.0).abs() < 0.05, "{henries} H, on paper {paper} H");
+        assert!(ideal > 20.0 && TAU * 796.0 > 0.99 * omega, "a tank of Q {ideal}");
+    }
+
+    /// A plan on a small coil with poor switches: what is told is what the board does.
+    #[test]
+    fn a_spoiled_code_is_told_with_what_would_keep_its_q() {
+        let mut board = Board::built_in();
+        board.stages_mut().into_iter().for_each(|part| part.bank.on = 1.0);
+        board.stage2.bank.on = 150.0;
+        let settings = Settings::of(&board);
+        let targets = targets::of_groups(&["men".to_owned()]).unwrap();
+        let single = Series::E12.values(1e-9, 470e-9);
+        let values = Values { position: single.clone(), single };
+        let asked = Asked { kind: BankKind::Select, targets: &targets, values: &values, wiring: 0.0 };
+        let plan = Plan::of(&board, &settings, asked).unwrap();
+        let switches = Switches::of(&plan, &settings).unwrap();
+        let [spoiled] = &switches.spoiled[..] else { panic!("{:?}", switches.spoiled) };
+        assert_eq!((spoiled.stage, spoiled.on), (1, 150.0));
+        println!("{}", spoiled.words());
+        let codes = &plan.stages[1].codes;
+        for code in codes {
+            let share = plan.stages[1].peaks[usize::from(*code)].q / switches.q_ideal[1][usize::from(*code)];
+            let told = spoiled.code == *code || spoiled.also.contains(code);
+            assert_eq!(share < SPOILED, told, "code {code}: {share}");
+            assert!(share >= spoiled.q / spoiled.q_ideal);
+        }
+        // With such switches, nothing is told of that board.
+        let mut better = plan.clone();
+        for part in better.board.stages_mut() {
+            part.bank.on = part.bank.on.min(spoiled.on_within.unwrap());
+        }
+        for (code, peak) in (0u8..).zip(&mut better.stages[1].peaks) {
+            *peak = Response::of(&better.board, &settings, [0, code, 0]).unwrap().peak(1);
+        }
+        assert!(Switches::of(&better, &settings).unwrap().spoiled.is_empty());
+        for word in ["stage 2, code", "150 Ω", "with ideal switches", "keep it within 10 %"] {
+            assert!(spoiled.words().contains(word), "{}", spoiled.words());
+        }
+    }
+}
