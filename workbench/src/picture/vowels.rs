@@ -32,8 +32,9 @@ pub struct Vowel {
 }
 
 const WIDTH: i32 = 1080;
-/// Pixels of a pane: its height, and what its title and the numbers below take of it.
+/// Pixels of a pane: its height where there are many and where there are few, and what its title and the numbers below take of it.
 const PANE: i32 = 156;
+const TALL: i32 = 230;
 const TITLE: i32 = 20;
 const NUMBERS: i32 = 20;
 /// Pixels to the left for the numbers of the levels, and right of every pane.
@@ -47,10 +48,10 @@ const LETTERS: usize = 18;
 
 /// Panes in the order of the vowels, five in a row when there are many.
 pub fn vowels(title: &str, vowels: &[Vowel]) -> Picture {
-    let across = match vowels.len() {
-        0..=3 => vowels.len().max(1),
-        4..=8 => 4,
-        _ => 5,
+    let (across, high) = match vowels.len() {
+        0..=3 => (vowels.len().max(1), TALL),
+        4..=8 => (4, TALL),
+        _ => (5, PANE),
     };
     let down = vowels.len().div_ceil(across).max(1) as i32;
     let points = || vowels.iter().flat_map(|vowel| vowel.curves.iter().flatten());
@@ -62,11 +63,11 @@ pub fn vowels(title: &str, vowels: &[Vowel]) -> Picture {
     let loudest = points().map(|point| decibels(point.1.norm())).filter(|level| level.is_finite());
     let top = 10.0 * ((loudest.fold(-100.0, f64::max) + 2.0) / 10.0).ceil();
     let width = (WIDTH - LEVELS) / across as i32;
-    Picture::draw(title, [WIDTH, 44 + LEGEND + PANE * down], |canvas| {
+    Picture::draw(title, [WIDTH, 44 + LEGEND + high * down], |canvas| {
         let (above, below) = canvas.split_vertically(LEGEND * FINE);
         legend(&above)?;
         let right_edges = (1..across as i32).map(|n| (LEVELS + width * n) * FINE);
-        let lower_edges = (1..down).map(|n| PANE * n * FINE);
+        let lower_edges = (1..down).map(|n| high * n * FINE);
         let places = below.split_by_breakpoints(right_edges.collect::<Vec<_>>(), lower_edges.collect::<Vec<_>>());
         places
             .iter()

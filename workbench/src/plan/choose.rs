@@ -29,6 +29,9 @@ pub struct Choice {
 ///
 /// # Errors
 /// A board without an operating point, or a drawer with too few coils that serve.
+///
+/// # Panics
+/// Never: every search runs to its end.
 pub fn choose(
     board: &Board,
     settings: &Settings,
@@ -137,7 +140,7 @@ mod tests {
     }
 
     fn values(series: Series) -> Values {
-        let single = series.values(4e-9, 500e-9);
+        let single = series.values(4e-9, 1e-6);
         Values { position: single.clone(), single }
     }
 

@@ -202,7 +202,7 @@ pub fn read(file: &Path) -> Result<Vec<Kind>, Fault> {
 
 fn parse(bytes: &[u8]) -> Result<Vec<Kind>, String> {
     let mut rows = csv::ReaderBuilder::new().trim(csv::Trim::All).flexible(true).from_reader(bytes);
-    let header = rows.headers().map_err(|error| format!("row 1: {}", unreadable(&error, |_| None)))?.clone();
+    let header = rows.headers().map_err(|error| format!("row 1{}", unreadable(&error, |_| None)))?.clone();
     let allowed = COLUMNS.join(", ");
     for (place, title) in header.iter().enumerate() {
         if !COLUMNS.contains(&title) {

@@ -205,7 +205,7 @@ mod tests {
         board
     }
 
-    /// A resistance in series with a capacitor C₁ beside C₀ adds ωR·(C₀ + C₁)·(C₁/(C₀ + C₁))² to 1/Q, for ωRC₁ ≪ 1 (series and
+    /// A resistance in series with a capacitor C₁ beside C₀ adds ωR·(C₀ + C₁)·(C₁/(C₀ + C₁))² to 1/Q, as long as `ωRC₁ ≪ 1` (series and
     /// parallel equivalents at one frequency: F. E. Terman, Radio Engineers' Handbook, 1943, from memory).
     #[test]
     fn a_switch_costs_what_its_series_resistance_costs_on_paper() {
@@ -240,7 +240,7 @@ mod tests {
         board.stage2.bank.on = 150.0;
         let settings = Settings::of(&board);
         let targets = targets::of_groups(&["men".to_owned()]).unwrap();
-        let single = Series::E12.values(1e-9, 470e-9);
+        let single = Series::E12.values(1e-9, 1e-6);
         let values = Values { position: single.clone(), single };
         let asked = Asked { kind: BankKind::Select, targets: &targets, values: &values, wiring: 0.0 };
         let plan = Plan::of(&board, &settings, asked).unwrap();
