@@ -11,7 +11,7 @@
 //! switches of a milliohm.
 
 use super::Plan;
-use super::coils::well_wound_to;
+use super::coils::wound_to;
 use crate::fault::Fault;
 use tritank_dsp::board::Board;
 use tritank_dsp::knobs::Settings;
@@ -47,7 +47,7 @@ pub struct Spoiled {
     pub also: Vec<u8>,
     /// Resistance of a closed switch that would keep the Q within a tenth, ohms.
     pub on_within: Option<f64>,
-    /// Inductance that would, with capacitors so much smaller, henries.
+    /// Inductance that would, of a coil as good as this one (wire and core in proportion), with capacitors so much smaller, henries.
     pub coil_within: Option<f64>,
 }
 
@@ -107,7 +107,7 @@ impl Spoiled {
         let digits = super::coils::rounded;
         let better = match (self.on_within, self.coil_within) {
             (Some(ohms), Some(henries)) => format!(
-                "switches of {} or less, or a coil of {} or more with capacitors so much smaller, keep it within 10 %",
+                "switches of {} or less, or a coil of {} or more, as good as this one, with capacitors so much smaller, keep it within 10 %",
                 value::write(digits(ohms), Unit::Ohm),
                 value::write(digits(henries), Unit::Henry)
             ),
@@ -115,7 +115,7 @@ impl Spoiled {
                 format!("switches of {} or less keep it within 10 %", value::write(digits(ohms), Unit::Ohm))
             }
             (None, Some(henries)) => format!(
-                "a coil of {} or more with capacitors so much smaller keeps it within 10 %",
+                "a coil of {} or more, as good as this one, with capacitors so much smaller, keeps it within 10 %",
                 value::write(digits(henries), Unit::Henry)
             ),
             (None, None) => "neither a better switch nor a larger coil keeps it within 10 %".to_owned(),
@@ -167,13 +167,13 @@ fn coil_within(board: &Board, settings: &Settings, stage: usize, code: u8) -> Re
     let keeps = |larger: f64| {
         let mut board = board.clone();
         let part = &mut *board.stages_mut()[stage];
-        part.coil = well_wound_to(&coil, larger * coil.inductance);
+        part.coil = wound_to(&coil, larger * coil.inductance);
         part.fixed /= larger;
         part.bank.capacitors.iter_mut().for_each(|farads| *farads /= larger);
         let ideal = q(&with_on(&board, stage, IDEAL_OHMS), settings, stage, code)?;
         Ok(q(&board, settings, stage, code)? >= KEPT * ideal)
     };
-    // Step by step: a coil that is much too large is loaded by the driver and tells nothing.
+    // Step by step: the wire of a coil that is much too large would starve the driver.
     let most = LARGEST.min(MOST_HENRIES / coil.inductance);
     let mut larger = LARGER;
     while larger < most {
