@@ -5,6 +5,8 @@ pulses (the covariance method: J. Makhoul, "Linear prediction: a tutorial review
 nothing of circuits.
 """
 
+import re
+
 import numpy as np
 import pytest
 from scipy.io import wavfile
@@ -18,11 +20,11 @@ RATE = 48_000
 SLOWER = 4
 
 
-@pytest.fixture(scope="module", params=["parallel", "select"])
+@pytest.fixture(scope="module", params=["parallel", "select", "select --wiring 110p --coil 1=0.6H,80R,9@500Hz"])
 def plan(request, tmp_path_factory):
     """A plan for the vowels of men and women, and its board's file."""
     board = tmp_path_factory.mktemp("plan") / "planned.toml"
-    return fixtures.bench("plan", "--kind", request.param, "--out", str(board), "--json"), board
+    return fixtures.bench("plan", "--kind", *request.param.split(), "--out", str(board), "--json"), board
 
 
 def test_planned_peaks_are_those_of_an_independent_solve(plan):
@@ -34,6 +36,22 @@ def test_planned_peaks_are_those_of_an_independent_solve(plan):
         for peak, planned, q in zip(solved["peaks"], row["planned"], row["q"]):
             assert abs(1200.0 * np.log2(planned / peak["hertz"])) < 1.0
             assert q == pytest.approx(peak["q"], rel=5e-3)
+
+
+def test_what_the_switches_cost_is_what_an_independent_solve_says(plan, tmp_path):
+    said, board = plan
+    # The least resistance that a board may have.
+    ideal = tmp_path / "ideal.toml"
+    text, count = re.subn(r'(?m)^on = "[^"]*"', 'on = "0.1 Ω"', board.read_text())
+    assert count == 3
+    ideal.write_text(text)
+    for row in said["codes"][::3]:
+        listing = fixtures.bench("circuit", "--board", str(ideal), "--code", ",".join(map(str, row["code"])))
+        solved = small_signal.solve({"board": None, "set": {}, "codes": row["code"]}, listing)
+        for peak, q, planned, width in zip(solved["peaks"], row["q_ideal"], row["planned"], row["bandwidth"]):
+            assert q == pytest.approx(peak["q"], rel=5e-3)
+            # Switches with a resistance only widen a peak.
+            assert width > 0.99 * planned / q
 
 
 def test_no_target_is_farther_off_than_the_plan_says(plan):

@@ -2,6 +2,7 @@
 
 pub mod board;
 pub mod circuit;
+pub mod coils;
 pub mod plan;
 pub mod render;
 pub mod response;

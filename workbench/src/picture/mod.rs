@@ -12,6 +12,7 @@ mod pane;
 pub mod planes;
 pub mod response;
 pub mod spectrogram;
+pub mod vowels;
 
 use crate::fault::Fault;
 use crate::whole_file;
@@ -91,13 +92,18 @@ impl Picture {
         pixels.encode_png().expect("encoding into memory")
     }
 
-    /// Writes it whole or not at all: as PNG where the name ends so, else as SVG.
+    /// What a file of that name holds: PNG where it ends so, else SVG.
+    pub fn bytes(&self, file: &Path) -> Vec<u8> {
+        let png = file.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("png"));
+        if png { self.png() } else { self.svg.clone().into_bytes() }
+    }
+
+    /// Writes it whole or not at all.
     ///
     /// # Errors
     /// When the file cannot be written.
     pub fn write(&self, file: &Path) -> Result<(), Fault> {
-        let png = file.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("png"));
-        if png { whole_file::write(file, &self.png()) } else { whole_file::write(file, self.svg.as_bytes()) }
+        whole_file::write(file, &self.bytes(file))
     }
 }
 

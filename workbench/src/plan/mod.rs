@@ -9,11 +9,17 @@
 //! list, about its operating point, with on-resistance, coil loss, driver, follower and C12 in it.
 
 pub mod aim;
+pub mod assign;
+pub mod choose;
+pub mod coils;
 pub mod found;
 pub mod parallel;
+pub mod reach;
 mod reckon;
 pub mod select;
+mod share;
 pub mod stock;
+pub mod switches;
 pub mod tank;
 pub mod targets;
 pub mod vowels;
@@ -21,7 +27,7 @@ pub mod vowels;
 use crate::fault::Fault;
 use aim::{Aim, Measure, Unit};
 use found::{Choice, Found};
-use stock::Stock;
+use stock::{Place, Stock};
 use tank::TankAlone;
 use targets::Target;
 use tritank_dsp::board::{BankKind, Board};
@@ -32,34 +38,95 @@ use tritank_dsp::response::{Peak, Response};
 const POSITIONS: usize = 16;
 /// Boxes that a search of parallel lines takes at most, some ten seconds' worth.
 const MOST_BOXES: u64 = 15_000_000;
+/// A peak of the whole circuit that is farther from what the search took it for than this, cents, proves nothing.
+const SAME: f64 = 0.1;
 
-/// What is asked of a plan.
+/// What can be soldered.
 #[derive(Clone, Debug)]
-pub struct Wish {
+pub struct Values {
+    /// All parts.
+    pub stock: Stock,
+    /// What may stand as a fixed capacitor: one part.
+    pub single: Vec<Place>,
+    /// What may stand at a line or position: one part, or two in parallel or in series.
+    pub position: Vec<Place>,
+}
+
+impl Values {
+    /// Of a stock, with one part at a position, or up to two.
+    pub fn of(stock: Stock, pairs: bool) -> Self {
+        let single = stock.singles();
+        let position = if pairs { stock.pairs() } else { single.clone() };
+        Self { stock, single, position }
+    }
+}
+
+/// What is soldered in one stage and stays.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Kept {
+    /// Fixed capacitor, without wiring, farads.
+    pub fixed: Option<f64>,
+    /// By line or position, farads; those that are not in it are free.
+    pub bank: Vec<Option<f64>>,
+}
+
+/// What a bank is planned for, and from what.
+#[derive(Clone, Copy, Debug)]
+pub struct Asked<'a> {
     /// How the lines choose.
     pub kind: BankKind,
+    /// Where the stages are to peak.
+    pub targets: &'a [Target],
+    /// What can be soldered, in all stages together.
+    pub values: &'a Values,
     /// What is to be smallest.
     pub measure: Measure,
-    /// In what it is counted.
+    /// What an error is counted in.
     pub unit: Unit,
-    /// What can be soldered, in all stages together.
-    pub stock: Stock,
-    /// Two parts at a position, in parallel or in series, where one alone is not as near.
-    pub pairs: bool,
+    /// Pins and wiring across each tank, farads.
+    pub wiring: f64,
+    /// What stays, by stage.
+    pub kept: Option<&'a [Kept; 3]>,
+}
+
+impl<'a> Asked<'a> {
+    /// The target that is farthest off to be nearest, in cents; no wiring, nothing kept.
+    pub fn of(kind: BankKind, targets: &'a [Target], values: &'a Values) -> Self {
+        Self { kind, targets, values, measure: Measure::Worst, unit: Unit::Cents, wiring: 0.0, kept: None }
+    }
+
+    /// Where stage 0 to 2 is to peak, hertz.
+    fn hertz(&self, stage: usize) -> Vec<f64> {
+        self.targets.iter().map(|target| target.hertz[stage]).collect()
+    }
+
+    fn aims(&self, stage: usize) -> Vec<Aim> {
+        let aim = |target: &Target| {
+            let hertz = target.hertz[stage];
+            // A mean square takes the unit's square.
+            let unit = self.unit.of_a_cent(hertz);
+            Aim { hertz, weight: target.weight * if self.measure == Measure::Rms { unit * unit } else { unit } }
+        };
+        self.targets.iter().map(aim).collect()
+    }
+
+    fn positions(&self) -> usize {
+        if self.kind == BankKind::Select { POSITIONS } else { parallel::LINES }
+    }
 }
 
 /// One stage's bank.
 #[derive(Clone, Debug)]
 pub struct StagePlan {
-    /// What was found.
+    /// What the search found.
     pub found: Found,
-    /// Fixed capacitor, farads.
+    /// Fixed capacitor to solder, farads.
     pub fixed: f64,
     /// Switched capacitors, line or position 0 first, farads.
     pub bank: Vec<f64>,
     /// Error of the target that is farthest off, cents.
     pub worst: f64,
-    /// Whether no bank of these values has a smaller score.
+    /// Whether no bank of these values is better, beside what the other stages take.
     pub proved: bool,
     /// The code for each target.
     pub codes: Vec<u8>,
@@ -70,81 +137,114 @@ pub struct StagePlan {
 /// A plan for the three stages of a board.
 #[derive(Clone, Debug)]
 pub struct Plan {
-    /// The board with the planned capacitors.
+    /// The board with the planned capacitors; its fixed ones are with wiring.
     pub board: Board,
+    /// Pins and wiring across each tank, farads.
+    pub wiring: f64,
     /// By stage.
     pub stages: [StagePlan; 3],
 }
 
 impl Plan {
-    /// The best banks on a board's coils, drivers and follower, its knobs as set.
+    /// The best banks of a kind on a board's coils, drivers and follower, its knobs as set.
     ///
     /// # Errors
-    /// A board without an operating point, a target that a coil cannot reach, or values that come near none.
+    /// A board without an operating point, a target that a coil cannot reach, values that come near none, or too few parts.
     ///
     /// # Panics
     /// Never: every search runs to its end.
-    pub fn of(board: &Board, settings: &Settings, targets: &[Target], wish: &Wish) -> Result<Self, Fault> {
-        let mut board = board.clone();
-        let positions = if wish.kind == BankKind::Select { POSITIONS } else { parallel::LINES };
-        for stage in board.stages_mut() {
-            stage.bank.kind = wish.kind;
-            stage.bank.capacitors = vec![0.0; positions];
-        }
-        let fixed = wish.stock.singles();
-        let position = if wish.pairs { wish.stock.pairs() } else { fixed.clone() };
-        let choice =
-            Choice { stock: wish.stock.clone(), fixed, position, kept_fixed: None, kept: vec![None; positions] };
-        let (board, choice) = (&board, &choice);
-        let found = std::thread::scope(|scope| {
-            let of = |stage: usize| {
-                scope.spawn(move || {
-                    let tank = TankAlone::of(board, settings, [0; 3], stage)?;
-                    let aims: Vec<Aim> = targets
-                        .iter()
-                        .map(|target| {
-                            let hertz = target.hertz[stage];
-                            Aim { hertz, weight: wish.unit.of_a_cent(hertz) }
-                        })
-                        .collect();
-                    match wish.kind {
-                        BankKind::Parallel => parallel::best(&tank, &aims, wish.measure, choice, MOST_BOXES),
-                        BankKind::Select => select::best(&tank, &aims, wish.measure, choice),
-                    }
-                    .map_err(|error| Fault::new(format!("stage {}: {error}", stage + 1)))
-                })
-            };
-            [0, 1, 2].map(of).map(|running| running.join().expect("a search runs to its end"))
-        });
-        let mut planned = board.clone();
-        let mut stages = Vec::with_capacity(3);
-        for (found, place) in found.into_iter().zip(planned.stages_mut()) {
-            let found = found?;
-            place.fixed = found.fixed.farads;
+    pub fn of(board: &Board, settings: &Settings, asked: Asked<'_>) -> Result<Self, Fault> {
+        let found = share::out(&asked, |stage, stock| search(board, settings, asked, stage, stock))?;
+        let mut planned = without_banks(board, asked.kind);
+        for (found, place) in found.iter().zip(planned.stages_mut()) {
+            place.fixed = found.fixed.farads + asked.wiring;
             place.bank.capacitors = found.bank.iter().map(|place| place.farads).collect();
-            let bank = place.bank.capacitors.clone();
-            place.bank.capacitors.resize(bank.len().next_power_of_two(), 0.0);
-            stages.push(StagePlan {
-                fixed: found.fixed.farads,
-                bank,
-                worst: found.worst(),
-                proved: found.proved(),
-                codes: found.codes.clone(),
-                peaks: Vec::new(),
-                found,
-            });
+            place.bank.capacitors.resize(found.bank.len().next_power_of_two(), 0.0);
         }
-        // What the report says is what the whole circuit does, code by code.
-        for (n, stage) in stages.iter_mut().enumerate() {
-            for code in 0..stage.bank.len().max(1 << planned.stages()[n].bank.lines()) as u8 {
-                let mut codes = [0; 3];
-                codes[n] = code;
-                stage.peaks.push(Response::of(&planned, settings, codes).map_err(Fault::new)?.peak(n));
-            }
-        }
+        let planned = &planned;
+        let stages = std::thread::scope(|scope| {
+            let of =
+                |(stage, found)| scope.spawn(move || StagePlan::of(planned, settings, asked.targets, stage, found));
+            let running: Vec<_> = found.into_iter().enumerate().map(of).collect();
+            running.into_iter().map(|stage| stage.join().expect("a response ends")).collect::<Result<Vec<_>, _>>()
+        })?;
         let stages = stages.try_into().expect("three stages");
-        Ok(Self { board: planned, stages })
+        Ok(Self { board: planned.clone(), wiring: asked.wiring, stages })
     }
+}
+
+impl StagePlan {
+    /// What the report says is what the whole circuit does, code by code.
+    fn of(planned: &Board, settings: &Settings, targets: &[Target], stage: usize, found: Found) -> Result<Self, Fault> {
+        let bank: Vec<f64> = found.bank.iter().map(|place| place.farads).collect();
+        let mut peaks = Vec::new();
+        for code in 0..bank.len().max(1 << planned.stages()[stage].bank.lines()) as u8 {
+            let mut codes = [0; 3];
+            codes[stage] = code;
+            peaks.push(Response::of(planned, settings, codes).map_err(Fault::new)?.peak(stage));
+        }
+        let off: Vec<f64> = targets
+            .iter()
+            .zip(&found.codes)
+            .map(|(target, code)| cents(target.hertz[stage], peaks[usize::from(*code)].frequency))
+            .collect();
+        let same = off.iter().zip(&found.cents).all(|(whole, found)| (whole - found).abs() < SAME);
+        Ok(Self {
+            fixed: found.fixed.farads,
+            bank,
+            worst: off.iter().map(|cents| cents.abs()).fold(0.0, f64::max),
+            proved: found.proved() && same,
+            codes: found.codes.clone(),
+            peaks,
+            found,
+        })
+    }
+}
+
+fn without_banks(board: &Board, kind: BankKind) -> Board {
+    let mut board = board.clone();
+    for stage in board.stages_mut() {
+        stage.bank.kind = kind;
+        stage.bank.capacitors = vec![0.0; if kind == BankKind::Select { POSITIONS } else { parallel::LINES }];
+    }
+    board
+}
+
+/// The best bank of one stage, of what there is in `stock`.
+fn search(board: &Board, settings: &Settings, asked: Asked<'_>, stage: usize, stock: &Stock) -> Result<Found, Fault> {
+    let board = &without_banks(board, asked.kind);
+    let kept = asked.kept.map(|kept| kept[stage].clone()).unwrap_or_default();
+    let mut parts = reach::Parts::of(asked.values, asked.kind, asked.wiring);
+    if let Some(farads) = kept.fixed {
+        parts = parts.with_fixed(farads);
+    }
+    reach::check(board, settings, stage, &parts, &asked.hertz(stage))?;
+    let tank = TankAlone::of(board, settings, [0; 3], stage)?.with_wiring(asked.wiring);
+    let there = |places: &[Place]| -> Vec<Place> {
+        let fits = |place: &&Place| stock.fits(&place.parts().collect::<Vec<_>>());
+        places.iter().filter(fits).copied().collect()
+    };
+    let mut bank = kept.bank;
+    bank.resize(asked.positions(), None);
+    let choice = Choice {
+        stock: stock.clone(),
+        fixed: there(&asked.values.single),
+        position: there(&asked.values.position),
+        kept_fixed: kept.fixed,
+        kept: bank,
+    };
+    let aims = asked.aims(stage);
+    match asked.kind {
+        BankKind::Parallel if asked.values.position.len() > asked.values.single.len() => {
+            // Pairs are many: what one part at a line can do is a good beginning.
+            let one = Choice { position: choice.fixed.clone(), ..choice.clone() };
+            let first = parallel::best(&tank, &aims, asked.measure, &one, None, MOST_BOXES).ok();
+            parallel::best(&tank, &aims, asked.measure, &choice, first, MOST_BOXES)
+        }
+        BankKind::Parallel => parallel::best(&tank, &aims, asked.measure, &choice, None, MOST_BOXES),
+        BankKind::Select => select::best(&tank, &aims, asked.measure, &choice),
+    }
+    .map_err(|error| Fault::new(format!("stage {}: {error}", stage + 1)))
 }
 
 /// Interval from one frequency to another, cents: 1200 to the octave.

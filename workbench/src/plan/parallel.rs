@@ -38,18 +38,26 @@ const WELL_ABOVE: f64 = 2.5;
 const SMALL_COSTS: u64 = 2;
 const SQUARES_COST: u64 = 20;
 
-/// Finds the bank with the smallest score. A search that takes more than `most` boxes ends with the best so far and a bound
-/// below it.
+/// Finds the bank with the smallest score; `first` is one that is known. A search that takes more than `most` boxes ends with the
+/// best so far and a bound below it.
 ///
 /// # Errors
 /// See [`NoPlan`].
-pub fn best(tank: &TankAlone, aims: &[Aim], measure: Measure, choice: &Choice, most: u64) -> Result<Found, NoPlan> {
+pub fn best(
+    tank: &TankAlone,
+    aims: &[Aim],
+    measure: Measure,
+    choice: &Choice,
+    first: Option<Found>,
+    most: u64,
+) -> Result<Found, NoPlan> {
     if let Some(aim) = aims.iter().find(|aim| tank.farads(aim.hertz) <= 0.0) {
         return Err(NoPlan::OutOfReach { hertz: aim.hertz });
     }
     let mut search = Search::new(tank, aims, measure, choice, most);
     let all = search.all().ok_or(NoPlan::Nothing)?;
     search.dive(all);
+    search.best = search.best.take().into_iter().chain(first).min_by(|a, b| a.score.total_cmp(&b.score));
     let heaviest = aims.iter().map(|aim| aim.weight).fold(f64::MIN_POSITIVE, f64::max);
     let (mut allowed, mut bound) = (FIRST * heaviest, 0.0);
     loop {
@@ -567,7 +575,7 @@ mod tests {
                 }
                 let measure = if round < 2 { Measure::Worst } else { Measure::Rms };
                 let truth = brute_force(&tank, &targets, measure, &choice);
-                let best = best(&tank, &targets, measure, &choice, MOST).unwrap();
+                let best = best(&tank, &targets, measure, &choice, None, MOST).unwrap();
                 assert!(best.proved() && best.bound <= truth + 1e-3, "{} against {truth}", best.bound);
                 assert!((best.score - truth).abs() < GAP + 1e-3, "{measure:?}: {} against {truth}", best.score);
             }
@@ -582,7 +590,7 @@ mod tests {
             let tank = tank(stage);
             let choice = free(&Series::E24.values(1e-9, 1e-6), false, LINES);
             let clock = std::time::Instant::now();
-            let best = best(&tank, &vowels(stage), Measure::Worst, &choice, MOST).unwrap();
+            let best = best(&tank, &vowels(stage), Measure::Worst, &choice, None, MOST).unwrap();
             let worst = 100.0 * ((best.worst() / 1200.0).exp2() - 1.0);
             println!("stage {}: {worst:.3} %, proved {}, {:?}", stage + 1, best.proved(), clock.elapsed());
             assert!(best.proved() && worst < percent, "{worst}");
@@ -596,10 +604,11 @@ mod tests {
         let mut choice = free(&Series::E6.values(10e-9, 1e-6), false, LINES);
         choice.kept[2] = Some(123e-9);
         choice.kept_fixed = Some(51e-9);
-        let found = best(&tank, &vowels(0), Measure::Worst, &choice, MOST).unwrap();
+        let found = best(&tank, &vowels(0), Measure::Worst, &choice, None, MOST).unwrap();
         assert!(found.proved());
         assert_eq!((found.fixed.farads, found.bank[2].farads), (51e-9, 123e-9));
-        let freed = best(&tank, &vowels(0), Measure::Worst, &free(&Series::E6.values(10e-9, 1e-6), false, LINES), MOST);
+        let freed =
+            best(&tank, &vowels(0), Measure::Worst, &free(&Series::E6.values(10e-9, 1e-6), false, LINES), None, MOST);
         assert!(freed.unwrap().score > 0.0);
     }
 
@@ -609,7 +618,7 @@ mod tests {
         for (stage, measure) in [(0, Measure::Worst), (1, Measure::Rms), (2, Measure::Worst)] {
             for count in [1, 2, 5] {
                 let choice = free(&Series::E24.values(1e-9, 1e-6), false, LINES);
-                let best = best(&tank(stage), &vowels(stage)[..count], measure, &choice, MOST).unwrap();
+                let best = best(&tank(stage), &vowels(stage)[..count], measure, &choice, None, MOST).unwrap();
                 assert!(best.proved(), "stage {}, {count}: {} of {}", stage + 1, best.score, best.bound);
             }
         }
@@ -620,8 +629,8 @@ mod tests {
     fn a_search_that_is_given_up_has_a_bank_and_an_honest_bound() {
         let choice = free(&Series::E24.values(1e-9, 1e-6), false, LINES);
         let (tank, aims) = (tank(2), vowels(2));
-        let whole = best(&tank, &aims, Measure::Worst, &choice, MOST).unwrap();
-        let some = best(&tank, &aims, Measure::Worst, &choice, 20_000).unwrap();
+        let whole = best(&tank, &aims, Measure::Worst, &choice, None, MOST).unwrap();
+        let some = best(&tank, &aims, Measure::Worst, &choice, None, 20_000).unwrap();
         assert!(!some.proved() && some.bound <= whole.score && some.score >= whole.score - GAP);
     }
 
@@ -635,14 +644,8 @@ mod tests {
             let fixed = stock.singles();
             let choice = Choice { position: fixed.clone(), fixed, stock, kept_fixed: None, kept: vec![None; LINES] };
             let clock = std::time::Instant::now();
-            let best = best(&tank(stage), &vowels(stage), Measure::Worst, &choice, MOST).unwrap();
-            println!(
-                "stage {} {count}: {:.2} cents, bound {:.2}, {:?}",
-                stage + 1,
-                best.score,
-                best.bound,
-                clock.elapsed()
-            );
+            let best = best(&tank(stage), &vowels(stage), Measure::Worst, &choice, None, MOST).unwrap();
+            println!("stage {}: {:.2} cents, bound {:.2}, {:?}", stage + 1, best.score, best.bound, clock.elapsed());
         }
     }
 }

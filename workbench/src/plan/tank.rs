@@ -21,6 +21,11 @@ const PER_OCTAVE: usize = 48;
 /// Slopes are taken so many times as densely: straight lines between them err by some thousandths of a cent.
 const FINER: usize = 16;
 
+/// The nth frequency that Y and N are taken at.
+fn grid_hertz(n: usize) -> f64 {
+    LOWEST_HZ * (n as f64 / PER_OCTAVE as f64).exp2()
+}
+
 /// A stage without its bank and its fixed capacitor.
 #[derive(Clone, Debug)]
 pub struct TankAlone {
@@ -50,7 +55,7 @@ impl TankAlone {
         let (one, two) = (with(fixed)?, with(2.0 * fixed)?);
         let octaves = (HIGHEST_HZ / LOWEST_HZ).log2();
         let rest = (0..=(octaves * PER_OCTAVE as f64).ceil() as usize + 1).map(|n| {
-            let hertz = LOWEST_HZ * (n as f64 / PER_OCTAVE as f64).exp2();
+            let hertz = grid_hertz(n);
             let (a, b) = (one.stage(stage, hertz), two.stage(stage, hertz));
             let added = Complex64::new(0.0, TAU * hertz * fixed);
             // a = N/(Y + added), b = N/(Y + 2·added)
@@ -72,6 +77,24 @@ impl TankAlone {
     /// Resistance of an open switch, ohms.
     pub fn off(&self) -> f64 {
         self.off
+    }
+
+    /// The same with pins and wiring across the tank, farads: they are there whatever is soldered.
+    pub fn with_wiring(mut self, farads: f64) -> Self {
+        for (n, [admittance, _]) in self.rest.iter_mut().enumerate() {
+            *admittance += Complex64::new(0.0, TAU * grid_hertz(n) * farads);
+        }
+        for around in &mut self.slopes {
+            around.b += around.omega * farads;
+            around.b_slope += farads;
+        }
+        self
+    }
+
+    /// The same with other switches: resistance of a closed one, ohms.
+    pub fn with_on(mut self, ohms: f64) -> Self {
+        self.on = ohms;
+        self
     }
 
     /// Resistance of a closed switch, ohms.
@@ -385,6 +408,21 @@ mod tests {
                 }
             }
         }
+    }
+
+    /// 30 pF at a multiplexer's common pin and 10 pF at each of eight channels (data sheet SCHS047) are so much less to solder.
+    #[test]
+    fn pins_and_wiring_count_as_a_capacitor_that_is_soldered() {
+        let board = Board::built_in();
+        let settings = Settings::of(&board);
+        let alone = TankAlone::of(&board, &settings, [0; 3], 2).unwrap();
+        let wired = alone.clone().with_wiring(110e-12);
+        for (fixed, bank) in [(1e-9, vec![]), (27e-9, vec![(10e-9, true), (6.8e-9, false)])] {
+            let off = cents(alone.peak(fixed + 110e-12, &bank), wired.peak(fixed, &bank));
+            assert!(off.abs() < 1e-4, "{off} cents");
+        }
+        let less = alone.farads(2000.0) - wired.farads(2000.0);
+        assert!((less / 110e-12 - 1.0).abs() < 1e-6, "{less}");
     }
 
     #[test]

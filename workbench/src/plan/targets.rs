@@ -1,7 +1,7 @@
 //! What a plan aims at: three formants to a target, from the vowels' table or a file of one's own.
 //!
 //! ```text
-//!   name,group,f1_hz,f2_hz,f3_hz        group may be left out
+//!   name,group,f1_hz,f2_hz,f3_hz,weight        group and weight may be left out
 //! ```
 
 use super::vowels;
@@ -17,12 +17,16 @@ pub struct Target {
     pub group: String,
     /// Where the three stages are to peak, hertz.
     pub hertz: [f64; 3],
+    /// How many times as much its errors count.
+    pub weight: f64,
 }
 
 /// A peak lies between these, hertz.
 const LOWEST_HZ: f64 = 60.0;
 const HIGHEST_HZ: f64 = 10e3;
 const COLUMNS: [&str; 3] = ["f1_hz", "f2_hz", "f3_hz"];
+/// What a target may count for.
+const WEIGHTS: std::ops::RangeInclusive<f64> = 1e-3..=1e3;
 /// Most rows of a file.
 const MOST: usize = 1000;
 
@@ -36,7 +40,9 @@ pub fn of_groups(groups: &[String]) -> Result<Vec<Target>, Fault> {
         return Err(Fault::new(format!("--groups: given \"{group}\", allowed are men, women and children")));
     }
     let chosen = table.into_iter().filter(|vowel| groups.contains(&vowel.group));
-    Ok(chosen.map(|vowel| Target { hertz: vowel.formants(), name: vowel.vowel, group: vowel.group }).collect())
+    Ok(chosen
+        .map(|vowel| Target { hertz: vowel.formants(), name: vowel.vowel, group: vowel.group, weight: 1.0 })
+        .collect())
 }
 
 /// Reads a file of targets.
@@ -56,7 +62,7 @@ fn parse(bytes: &[u8]) -> Result<Vec<Target>, String> {
         column(name)
             .ok_or_else(|| format!("row 1: no column \"{name}\"; allowed is a header with name, f1_hz, f2_hz, f3_hz"))
     };
-    let (name, group) = (needed("name")?, column("group"));
+    let (name, group, weight) = (needed("name")?, column("group"), column("weight"));
     let mut formants = [0; 3];
     for (place, title) in formants.iter_mut().zip(COLUMNS) {
         *place = needed(title)?;
@@ -78,8 +84,18 @@ fn parse(bytes: &[u8]) -> Result<Vec<Target>, String> {
         if targets.len() == MOST {
             return Err(format!("row {row}: given more than {MOST} targets, allowed are {MOST}"));
         }
+        let weight = match weight.map(cell).filter(|given| !given.is_empty()) {
+            None => 1.0,
+            Some(given) => given.parse().ok().filter(|weight| WEIGHTS.contains(weight)).ok_or_else(|| {
+                format!(
+                    "row {row}, column weight: given \"{given}\", allowed is {} to {}",
+                    WEIGHTS.start(),
+                    WEIGHTS.end()
+                )
+            })?,
+        };
         let group = group.map(cell).unwrap_or_default().to_owned();
-        targets.push(Target { name: cell(name).to_owned(), group, hertz });
+        targets.push(Target { name: cell(name).to_owned(), group, hertz, weight });
     }
     if targets.is_empty() { Err("given no targets, allowed is at least one row".into()) } else { Ok(targets) }
 }
@@ -100,6 +116,8 @@ mod tests {
             (&format!("{head}a,300,900\n"), "row 2, column f3_hz: given \"\""),
             (&format!("{head}a,-300,900,2000\n"), "column f1_hz"),
             (&format!("{head},300,900,2000\n"), "column name"),
+            ("name,f1_hz,f2_hz,f3_hz,weight\na,300,900,2000,0\n", "row 2, column weight: given \"0\""),
+            ("name,f1_hz,f2_hz,f3_hz,weight\na,300,900,2000,NaN\n", "column weight"),
         ] {
             let told = parse(text.as_bytes()).unwrap_err();
             assert!(told.contains(says), "{told}");
