@@ -205,7 +205,8 @@ pub(super) fn numbers(seed: u64, unit: u64) -> impl FnMut() -> f64 {
 /// Moves every part of a unit by what `off` says of it: a fraction of its value, or kelvin. Always in the same order.
 ///
 /// The switches of a bank are one chip and the two transistors of the follower one entry of the board: one number each. A sweep's
-/// channel and a coil's saturation stay as they are; the exciter is not in the circuit of the stages.
+/// channel and a coil's saturation stay as they are; the exciter is not in the circuit of the stages. Supply and temperature end where
+/// their knobs do.
 pub(super) fn vary(board: &mut Board, settings: &mut Settings, mut off: impl FnMut(Part) -> f64) {
     let mut hand = Hand { off: &mut off, stage: 0 };
     let supply = hand.off(Kind::Supply, "supply");

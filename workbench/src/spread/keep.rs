@@ -129,15 +129,22 @@ impl Spread {
         tally.reduce(none, |a, b| a.plus(&b)).of(self.units)
     }
 
-    /// How many would, were the parts that `exact` names as they are written: the same units, solved again.
+    /// How many would, were the parts that `exact` names as they are written: the same units, solved again. `progress`
+    /// hears of every unit that is done.
     ///
     /// # Panics
     /// When an aim's code is none of its bank's.
-    pub fn kept_were(&self, aims: &[Aim], exact: impl Fn(&Part) -> bool + Sync) -> Kept {
+    pub fn kept_were(
+        &self,
+        aims: &[Aim],
+        exact: impl Fn(&Part) -> bool + Sync,
+        progress: &(dyn Fn(usize) + Sync),
+    ) -> Kept {
         let (lot, none) = (&self.lot, || Tally::none(aims.len()));
         let cells = cells(aims);
         let tally = (0..self.units).into_par_iter().with_min_len(BLOCK).fold(none, |tally, n| {
             let peaks = lot.peaks(n as u64, &cells, &exact);
+            progress(1);
             tally.and(aims, |stage, code| peaks[stage][usize::from(code)])
         });
         tally.reduce(none, |a, b| a.plus(&b)).of(self.units)

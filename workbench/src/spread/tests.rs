@@ -195,10 +195,10 @@ fn what_is_kept_is_what_lies_within_the_bounds() {
     assert_eq!((kept.every[0], kept.every[2], kept.throughout), (kept.stages[0][0], 0.0, 0.0));
     approx::assert_relative_eq!(kept.mean()[2], 0.5 * kept.stages[0][2]);
 
-    assert_eq!(spread.kept_were(&aims, |_| false), kept);
-    let without = spread.kept_were(&aims, |part| part.to_string() == "stage 1 fixed capacitor");
+    assert_eq!(spread.kept_were(&aims, |_| false, &silent), kept);
+    let without = spread.kept_were(&aims, |part| part.to_string() == "stage 1 fixed capacitor", &silent);
     assert_eq!(without.stages[0], [1.0, kept.stages[0][1], kept.stages[0][2]]);
-    assert_eq!(spread.kept_were(&aims, |part| part.kind == Kind::Capacitor).together, [1.0, 0.0]);
+    assert_eq!(spread.kept_were(&aims, |part| part.kind == Kind::Capacitor, &silent).together, [1.0, 0.0]);
 }
 
 #[test]
