@@ -7,8 +7,8 @@
 //! expression of uncertainty in measurement, 4.3.7, from memory). It is also the more careful one: its standard deviation is
 //! tolerance/√3, that of a bell that ends at the bounds about tolerance/3. Parts know nothing of each other.
 //!
-//! The k-th number of unit n is the k-th that ChaCha with eight rounds gives under the key `seed` in stream n (D. J. Bernstein,
-//! "ChaCha, a variant of Salsa20", 2008): it depends on nothing else, not on threads, nor on how many units there are, nor on
+//! The k-th number of unit n is the k-th that `ChaCha` with eight rounds gives under the key `seed` in stream n (D. J. Bernstein,
+//! "`ChaCha`, a variant of Salsa20", 2008): it depends on nothing else, not on threads, nor on how many units there are, nor on
 //! how wide another part's tolerance is.
 
 use crate::series::Series;

@@ -45,7 +45,7 @@ pub(super) const LONG_JSON: &str = "
            codes (as above: kept and kept_together, shares of the units),
            stages (codes: code, nominal_hz, peak_hz and q by percents; kept_mean over the targets, kept_every target;
            causes: part, kind, share of the variance; kept_were: kept_mean, were the first of them exact),
-           kinds (kind, shares by stage; kept_together_were: the mean of kept_together, were all of that kind exact),
+           kinds (those of 1 % and more: kind, shares by stage; kept_together_were: the mean of kept_together, were all of that kind exact),
            kept_together_mean, kept_throughout (every target on all three), nodes (node, nominal_volts, volts by percents)";
 
 /// A lot that was asked for.
@@ -77,6 +77,9 @@ impl SpreadOptions {
         Ok(Some(Asked { units, seed: self.seed.unwrap_or(1), tolerances }))
     }
 }
+
+/// A kind with a smaller share of the variance on every stage is not told.
+const WORTH_SAYING: f64 = 0.01;
 
 /// What `--spread` is about.
 const OTHERS: [Kind; 8] = [
@@ -126,29 +129,28 @@ impl Asked {
         let codes = |n: usize| plan.stages.each_ref().map(|stage| stage.codes[n]);
         let aims: Vec<Aim> =
             targets.iter().enumerate().map(|(n, target)| Aim { hertz: target.hertz, codes: codes(n) }).collect();
-        // The lot once, then without each stage's first cause and without each kind.
-        let bar = progress(((4 + Kind::ALL.len()) * self.units) as u64);
+        let bar = progress(self.units as u64);
         let done = |units: usize| bar.inc(units as u64);
         let spread = spread::of(&plan.board, settings, &self.tolerances, self.units, self.seed, &done)?;
         let kept = spread.kept(&aims);
         let causes = spread.causes(&aims);
-        let kept_were = [0, 1, 2].map(|stage| match causes[stage].first() {
-            Some(most) => spread.kept_were(&aims, |part| *part == most.part, &done).mean()[stage],
-            None => kept.mean()[stage],
-        });
         let shares = causes.each_ref().map(|causes| spread::by_kind(causes));
-        let mut kinds: Vec<_> = Kind::ALL
-            .into_iter()
-            .map(|kind| {
-                (kind, shares.each_ref().map(|all| all.iter().find(|one| one.0 == kind).map_or(0.0, |one| one.1)))
-            })
-            .filter(|(_, shares)| shares.iter().sum::<f64>() > 0.0)
-            .map(|(kind, shares)| {
-                (kind, shares, spread.kept_were(&aims, |part| part.kind == kind, &done).mean_together())
-            })
-            .collect();
-        bar.finish_and_clear();
+        let share =
+            |kind: Kind| shares.each_ref().map(|all| all.iter().find(|one| one.0 == kind).map_or(0.0, |one| one.1));
+        let mut kinds = Kind::ALL.map(|kind| (kind, share(kind), kept.mean_together())).to_vec();
+        kinds.retain(|(_, shares, _)| shares.iter().any(|share| *share >= WORTH_SAYING));
         kinds.sort_by(|a, b| b.1.iter().sum::<f64>().total_cmp(&a.1.iter().sum()));
+
+        // The same units again: without each stage's first cause, and without each kind.
+        bar.inc_length(((3 + kinds.len()) * self.units) as u64);
+        let mut kept_were = kept.mean();
+        for (stage, most) in causes.iter().enumerate().filter_map(|(stage, causes)| Some((stage, causes.first()?))) {
+            kept_were[stage] = spread.kept_were(&aims, &[stage], |part| *part == most.part, &done).mean()[stage];
+        }
+        for (kind, _, were) in &mut kinds {
+            *were = spread.kept_were(&aims, &[0, 1, 2], |part| part.kind == *kind, &done).mean_together();
+        }
+        bar.finish_and_clear();
         let codes = aims.iter().map(|aim| aim.codes).collect();
         let seconds = began.elapsed().as_secs_f64();
         Ok(Built { spread, asked: self, kept, causes, kept_were, kinds, codes, seconds })
@@ -248,7 +250,7 @@ impl Built {
                 );
             }
         }
-        for (kind, shares, were) in self.kinds.iter().filter(|kind| kind.1.iter().any(|share| *share >= 0.01)) {
+        for (kind, shares, were) in &self.kinds {
             let [a, b, c] = shares.map(|share| 100.0 * share);
             let _ = writeln!(
                 text,
