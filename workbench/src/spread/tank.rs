@@ -223,6 +223,12 @@ impl Tank {
         Resonance { hertz, q: hertz / (edge(1.0) - edge(-1.0)) }
     }
 
+    /// Newton alone, hertz.
+    #[cfg(test)]
+    pub(super) fn newton_hz(&self, near: &Near) -> Option<f64> {
+        self.newton(near.log).map(|log| log.exp() / TAU)
+    }
+
     /// Least of |Y| by Newton from near; `None` when it leads away.
     fn newton(&self, near: f64) -> Option<f64> {
         let mut log = near;

@@ -37,7 +37,7 @@ units whose peak lies within 5 % of the target, what one speaker's own repeats d
 A part's share of the variance is its squared correlation with the logarithm of the peak; what would be kept were a part
 exact comes from the same units, solved again. The usual tolerances are common practice: resistor and coil 5 %, loss of
 coils 20 %, gain and saturation current of germanium transistors 50 %, on-resistance of switches 50 %, supply 10 %,
-temperature 10 K about the unit's, both as far as their knobs go.";
+temperature 10 K about the unit's; supply and temperature end where their knobs do.";
 
 pub(super) const LONG_JSON: &str = "
   spread   with --units, else null: units, failed (no operating point), seed, seconds,
