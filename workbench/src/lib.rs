@@ -18,6 +18,7 @@ pub mod response;
 pub mod score;
 pub mod series;
 pub mod sound;
+pub mod spread;
 pub mod tune;
 pub mod unit;
 pub mod whole_file;

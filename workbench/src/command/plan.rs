@@ -1,5 +1,7 @@
 //! `tritank plan`: from vowels and what can be soldered to a bank.
 
+mod spread;
+
 use super::coils::CoilOptions;
 use super::{UnitOptions, remark, say, say_json};
 use crate::fault::Fault;
@@ -26,7 +28,7 @@ use tritank_dsp::value::{self, Unit};
 /// The fixed capacitor and the bank that bring every vowel nearest, on your coils, proved to be the best
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Example: a board for the vowels of men and women, from E24 parts
-  tritank plan --board mine.toml --out planned.toml --picture planned.svg", after_long_help = LONG)]
+  tritank plan --board mine.toml --out planned.toml --picture planned.svg", after_long_help = long())]
 pub struct PlanCommand {
     #[command(flatten)]
     unit: UnitOptions,
@@ -65,6 +67,8 @@ pub struct PlanCommand {
     /// The plan for programs
     #[arg(long, help_heading = "Output")]
     json: bool,
+    #[command(flatten)]
+    spread: spread::SpreadOptions,
 }
 
 const LONG: &str = "\
@@ -90,10 +94,17 @@ JSON:
            spoiled (null, or where closed switches cost 30 % of the Q and more: code, q, q_ideal, on, also (codes),
            on_within and inductance_within (what keeps the Q within 10 %, or null))
   codes    vowel, group, code (one a stage), target and planned (hertz), cents, percent, q, q_ideal (with ideal switches),
-           bandwidth (hertz)
+           bandwidth (hertz)";
 
+const EXAMPLES: &str = "
 Example: a board for the vowels of men and women, from E24 parts
-  tritank plan --board mine.toml --out planned.toml --picture planned.svg";
+  tritank plan --board mine.toml --out planned.toml --picture planned.svg
+Example: how many of ten thousand such boards keep each vowel, with capacitors of 2 %
+  tritank plan --board mine.toml --units 10000 --tolerance 2";
+
+fn long() -> String {
+    [LONG, spread::LONG_JSON, "\n\n", spread::LONG, "\n", EXAMPLES].concat()
+}
 
 /// Kinds of bank.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
@@ -136,6 +147,7 @@ impl PlanCommand {
         let values = self.values()?;
         let wiring = self.coils.wiring()?;
         let drawer = self.coils.drawer()?;
+        let built = self.spread.asked(self.series)?;
         self.refuse_names(targets.len())?;
         // Before the long work: a folder that cannot be written is refused now, and an end by the keyboard leaves nothing.
         self.outputs().try_for_each(|file| WholeFile::create(file).map(drop))?;
@@ -147,6 +159,8 @@ impl PlanCommand {
         let (chosen, coils) = self.coils.choose(&patch, asked, drawer.as_deref())?;
         let plan = Plan::of(&chosen.board, &patch.settings, asked)?;
         let switches = Switches::of(&plan, &patch.settings)?;
+        let planned_seconds = began.elapsed().as_secs_f64();
+        let built = built.map(|asked| asked.build(&plan, &patch.settings, &targets)).transpose()?;
         let told = Told { plan: &plan, targets: &targets, switches: &switches, coils: &coils };
         self.write(&told, &patch.settings)?;
         for (n, stage) in (1..).zip(&plan.stages).filter(|(_, stage)| percent(stage.worst) > ANOTHER_PERCENT) {
@@ -157,9 +171,12 @@ impl PlanCommand {
         }
         switches.spoiled.iter().for_each(|spoiled| remark(&spoiled.words()));
         if self.json {
-            say_json(&self.document(&told, began.elapsed().as_secs_f64()))
+            let mut document = self.document(&told, planned_seconds);
+            document["spread"] = json!(built.map(|built| built.document()));
+            say_json(&document)
         } else {
-            say(table(&told).as_bytes())
+            let built = built.map(|built| built.words(&targets)).unwrap_or_default();
+            say((table(&told) + &built).as_bytes())
         }
     }
 
