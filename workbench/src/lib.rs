@@ -10,6 +10,7 @@
 
 pub mod bench;
 pub mod command;
+pub mod drawer;
 pub mod fault;
 pub mod picture;
 pub mod plan;
