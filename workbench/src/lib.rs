@@ -17,6 +17,7 @@ pub mod plan;
 pub mod render;
 pub mod response;
 pub mod score;
+pub mod sheet;
 pub mod series;
 pub mod sound;
 pub mod tune;

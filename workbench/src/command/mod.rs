@@ -5,6 +5,7 @@ pub mod circuit;
 pub mod plan;
 pub mod render;
 pub mod response;
+pub mod sheet;
 pub mod tune;
 
 use crate::fault::Fault;

@@ -1,0 +1,150 @@
+//! One stage: its driver below, its tank between collector and rail.
+//!
+//! ```text
+//!   rail ──┬─────┬─────┬─────┬───┬─────┐
+//!         core  wire  fixed  b  b    channel
+//!          │    coil   │     s  s    sweep C
+//!   c ─────┴─────┴─────┴─────┴───┴─────┴──── tap
+//!                │
+//!   bus ─[ rb ]─ q ─[ re ]─ ground
+//! ```
+
+use super::Figure;
+use super::pen::{Hold, Pen, Set, Symbol};
+use crate::sheet::figure;
+use tritank_dsp::board::{BankKind, Stage};
+use tritank_dsp::knobs::{Knob, Settings};
+use tritank_dsp::value::Unit;
+
+const RAIL: f64 = 60.0;
+const COLLECTOR: f64 = 262.0;
+/// Where coil (and below it the transistor) and fixed capacitor stand.
+const CORE: f64 = 190.0;
+const COIL: f64 = 275.0;
+const FIXED: f64 = 380.0;
+const BANK: f64 = 466.0;
+/// From one capacitor of a bank to the next, without and with bleed resistors.
+const PITCH: [f64; 2] = [86.0, 146.0];
+
+pub(super) fn stage(n: usize, part: &Stage, bleed: Option<f64>, settings: &Settings) -> Figure {
+    let mut pen = Pen::default();
+    let named = |letters: &str| format!("{letters}{n}");
+    let ohms = |value| figure(value, Unit::Ohm);
+
+    // The coil: wire and winding in line, the core across both.
+    pen.part(Symbol::Resistor, [CORE, RAIL], [CORE, COLLECTOR], &named("rp"), &ohms(part.coil.core));
+    pen.part(Symbol::Resistor, [COIL, RAIL], [COIL, 152.0], &named("rs"), &ohms(part.coil.series));
+    let henries = figure(part.coil.inductance, Unit::Henry);
+    pen.part(Symbol::Coil, [COIL, 152.0], [COIL, COLLECTOR], &named("l"), &henries);
+    pen.node([COIL + 6.0, 156.0], Hold::Start, &named("m"));
+    let [left, right, top, bottom] = [CORE - 20.0, FIXED - 22.0, RAIL + 14.0, COLLECTOR - 12.0];
+    pen.dashes(&[[left, top], [right, top], [right, bottom], [left, bottom], [left, top]]);
+    pen.text([left - 6.0, top + 12.0], Hold::End, Set::Plain, "one coil,");
+    pen.text([left - 6.0, top + 28.0], Hold::End, Set::Plain, "with its losses");
+
+    pen.part(Symbol::Capacitor, [FIXED, RAIL], [FIXED, COLLECTOR], &named("cf"), &figure(part.fixed, Unit::Farad));
+    let mut end = bank(&mut pen, n, part, bleed);
+    if let Some(sweep) = &part.sweep {
+        let x = end + 74.0;
+        let [drain, gate, source] = pen.nmos([x, 112.0], sweep.body_diode, &named("m"));
+        pen.wire(&[source, [x, RAIL]]);
+        pen.part(Symbol::Capacitor, drain, [x, COLLECTOR], &named("cs"), &figure(sweep.capacitor, Unit::Farad));
+        pen.node([x - 6.0, 160.0], Hold::End, &named("x"));
+        pen.terminal(gate, Hold::Middle, &named("g"));
+        for x in [RAIL, COLLECTOR] {
+            pen.dot([end + 74.0, x]);
+        }
+        end = x + 84.0;
+    }
+
+    // Rail and collector.
+    let last = if part.sweep.is_some() { end - 84.0 } else { (end - 86.0).max(FIXED) };
+    pen.wire(&[[CORE, RAIL], [last, RAIL]]);
+    pen.rail([CORE, RAIL], &format!("vcc, {}", figure(settings.get(Knob::UnitSupply), Unit::Volt)));
+    let right = end.max(FIXED + 90.0);
+    pen.wire(&[[CORE, COLLECTOR], [right, COLLECTOR]]);
+    pen.terminal([right + 3.5, COLLECTOR], Hold::Start, &named("tap"));
+    for x in [COIL, FIXED] {
+        pen.dot([x, RAIL]);
+        pen.dot([x, COLLECTOR]);
+    }
+    pen.node([COIL + 8.0, COLLECTOR + 16.0], Hold::Start, &named("c"));
+
+    // The driver.
+    let [collector, base, emitter] = pen.npn([COIL, 316.0], false, &named("q"));
+    pen.wire(&[[COIL, COLLECTOR], collector]);
+    pen.part(Symbol::Resistor, [96.0, 316.0], base, &named("rb"), &ohms(part.driver.base));
+    pen.node([base[0] + 2.0, base[1] + 16.0], Hold::Middle, &named("b"));
+    pen.terminal([92.5, 316.0], Hold::End, &format!("bus {n}"));
+    pen.part(Symbol::Resistor, emitter, [COIL, 410.0], &named("re"), &ohms(part.driver.emitter));
+    pen.node([COIL - 8.0, 352.0], Hold::End, &named("e"));
+    pen.ground([COIL, 410.0]);
+    pen.text(
+        [COIL + 120.0, 350.0],
+        Hold::Start,
+        Set::Plain,
+        &format!(
+            "bus {n} at rest: {} of bias, {:.4} of the supply",
+            figure(part.driver.bias * settings.get(Knob::UnitSupply), Unit::Volt),
+            part.driver.bias
+        ),
+    );
+
+    let what = format!("Stage {n}: driver and tank");
+    let mut words = format!(
+        "rs{n} and rp{n} are the coil's own wire and core, no parts to buy. tap{n} is read between c{n} and the rail, and carries DC."
+    );
+    if part.sweep.is_some_and(|sweep| sweep.body_diode) {
+        words += &format!(" The diode at m{n} is its own body; the sweep voltage on g{n} is against the rail.");
+    } else if part.sweep.is_some() {
+        words += &format!(" The body of m{n} is not on its source; the sweep voltage on g{n} is against the rail.");
+    }
+    if let (Some(_), BankKind::Parallel) = (bleed, part.bank.kind) {
+        words += " A bleed resistor lies across every switch.";
+    }
+    Figure { svg: pen.finish([right + 60.0, 440.0], &what), title: what, words }
+}
+
+/// The bank between rail and collector; how far it reaches to the right.
+fn bank(pen: &mut Pen, n: usize, part: &Stage, bleed: Option<f64>) -> f64 {
+    let bank = &part.bank;
+    if bank.capacitors.is_empty() {
+        return BANK;
+    }
+    if bank.kind == BankKind::Select {
+        let x = BANK + 60.0;
+        pen.frame([BANK, 120.0], [BANK + 120.0, 202.0]);
+        pen.text([x, 150.0], Hold::Middle, Set::Name, "multiplexer");
+        pen.text([x, 167.0], Hold::Middle, Set::Plain, &format!("1 of {}", bank.capacitors.len()));
+        pen.text([x, 184.0], Hold::Middle, Set::Plain, "next drawing");
+        pen.wire(&[[x, RAIL], [x, 120.0]]);
+        pen.wire(&[[x, 202.0], [x, COLLECTOR]]);
+        pen.dot([x, RAIL]);
+        pen.dot([x, COLLECTOR]);
+        return x + 86.0;
+    }
+    let pitch = PITCH[usize::from(bleed.is_some())];
+    for (place, &farads) in bank.capacitors.iter().enumerate() {
+        let x = BANK + pitch * place as f64;
+        pen.part(
+            Symbol::Capacitor,
+            [x, RAIL],
+            [x, 158.0],
+            &format!("b{n}{place:x}"),
+            &figure(farads, Unit::Farad),
+        );
+        pen.part(Symbol::Switch, [x, 158.0], [x, COLLECTOR], &format!("s{n}{place:x}"), &format!("line {n}.{place}"));
+        pen.node([x - 6.0, 162.0], Hold::End, &format!("w{n}{place:x}"));
+        pen.dot([x, RAIL]);
+        pen.dot([x, COLLECTOR]);
+        if let Some(ohms) = bleed {
+            let beside = x + 66.0;
+            pen.dot([x, 158.0]);
+            pen.dot([beside, COLLECTOR]);
+            pen.wire(&[[x, 158.0], [beside, 158.0]]);
+            pen.symbol(Symbol::Resistor, [beside, 158.0], [beside, COLLECTOR]);
+            pen.label([beside + 10.0, 210.0], &format!("bleed{n}{place:x}"), &figure(ohms, Unit::Ohm));
+        }
+    }
+    BANK + pitch * bank.capacitors.len() as f64
+}
