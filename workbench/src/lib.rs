@@ -20,6 +20,7 @@ pub mod score;
 pub mod sheet;
 pub mod series;
 pub mod sound;
+pub mod spread;
 pub mod tune;
 pub mod unit;
 pub mod whole_file;
