@@ -4,6 +4,8 @@ use super::{UnitOptions, remark, say_json};
 use crate::drawer;
 use crate::fault::Fault;
 use crate::sheet::Sheet;
+use crate::sheet::limits::Within;
+use crate::spread::Tolerances;
 use crate::whole_file::WholeFile;
 use serde_json::json;
 use std::path::{Path, PathBuf};
@@ -24,13 +26,20 @@ pub struct SheetCommand {
     /// New CSV of the expected readings, with a column for your own
     #[arg(long, value_name = "FILE.csv", help_heading = "Output")]
     readings: Option<PathBuf>,
+    /// Units drawn for the limits of the readings
+    #[arg(long, value_name = "N", default_value_t = 2000, value_parser = clap::value_parser!(u32).range(100..=100_000), help_heading = "Limits")]
+    units: u32,
+    /// Which lot of units is drawn: the same seed draws the same
+    #[arg(long, value_name = "S", default_value_t = 1, help_heading = "Limits")]
+    seed: u64,
     /// The lists for programs
     #[arg(long, help_heading = "Output")]
     json: bool,
 }
 
 const LONG: &str = "\
-The same board, knobs and drawer give the same bytes. Names of parts and nodes are those of `tritank circuit`.
+The same board, knobs, drawer, units and seed give the same bytes. Limits hold 99 of 100 units, every part drawn within the usual
+tolerances, which the sheet names. Names of parts and nodes are those of `tritank circuit`.
 
 --drawer FILE has a header and a row for each kind of part: value,quantity,tolerance,measured,kind. Value as marked (47n, 104),
 quantity whole; tolerance (percent), measured (on a bridge) and kind (capacitor, resistor, coil; else capacitor) may be left out.
@@ -70,18 +79,21 @@ impl SheetCommand {
         if let Some(file) = &self.readings {
             ends_in(file, "csv", "--readings")?;
             if file.symlink_metadata().is_ok() {
-                let what = "given a name that is taken, allowed is the name of a new file: it may hold what you measured";
+                let what =
+                    "given a name that is taken, allowed is the name of a new file: it may hold what you measured";
                 return Err(Fault::in_file(file, what));
             }
         }
         let readings = self.readings.as_deref().map(WholeFile::create).transpose()?;
 
-        let sheet = Sheet::of(&patch, drawer.as_deref(), None)?;
+        let within = Within::of(&patch, &Tolerances::default(), self.units as usize, self.seed)?;
+        let sheet = Sheet::of(&patch, drawer.as_deref(), Some(&within))?;
         page.write(sheet.html()?.as_bytes())?;
         if let Some(file) = readings {
             file.write(&sheet.readings_csv())?;
         }
-        let odd = sheet.parts.iter().filter(|part| part.notes.iter().any(|note| note.starts_with("no preferred"))).count();
+        let odd =
+            sheet.parts.iter().filter(|part| part.notes.iter().any(|note| note.starts_with("no preferred"))).count();
         if odd > 0 {
             remark(&format!("{odd} values are no preferred numbers; the parts list says what comes near"));
         }
@@ -100,5 +112,8 @@ fn ends_in(file: &Path, ending: &str, option: &str) -> Result<(), Fault> {
     if file.extension().is_some_and(|own| own.eq_ignore_ascii_case(ending)) {
         return Ok(());
     }
-    Err(Fault::in_file(file, format!("{option}: given a name that does not end in .{ending}, allowed is one that does")))
+    Err(Fault::in_file(
+        file,
+        format!("{option}: given a name that does not end in .{ending}, allowed is one that does"),
+    ))
 }

@@ -10,6 +10,7 @@
 //! The same board gives the same bytes: nothing in it tells the day or the machine.
 
 pub mod drawing;
+pub mod limits;
 pub mod mark;
 mod page;
 pub mod parts;
@@ -21,8 +22,9 @@ use crate::fault::Fault;
 use crate::response::{StageResponse, UnitResponse};
 use crate::unit;
 use drawing::Figure;
+use limits::Within;
 use parts::{Bought, Order, Part};
-use readings::{Limits, Reading};
+use readings::Reading;
 use serde::Serialize;
 use tritank_dsp::board::{Bank, Board, Driver};
 use tritank_dsp::circuit::Circuit;
@@ -103,17 +105,6 @@ pub struct Sheet {
     pub limits: String,
 }
 
-/// Limits of the readings, and how they were found.
-#[derive(Clone, Debug, Default)]
-pub struct Within {
-    /// Least and greatest readings.
-    pub limits: Limits,
-    /// In words.
-    pub words: String,
-    /// Tolerances of the parts to buy.
-    pub bought: Bought,
-}
-
 impl Sheet {
     /// The sheet of a unit: its board, and its knobs where they bear on what is read.
     ///
@@ -132,8 +123,7 @@ impl Sheet {
             }
         }
         let limits = within.map(|within| &within.limits);
-        let parts =
-            parts::list(board, &circuit, &volts, &within.map_or_else(Bought::default, |within| within.bought));
+        let parts = parts::list(board, &circuit, &volts, &within.map_or_else(Bought::default, |within| within.bought));
         let nodes = wiring::nodes(&circuit);
         let read = nodes.iter().filter(|node| !node.is_inside() && node.node != "0").map(|node| node.node.as_str());
         Ok(Self {
@@ -183,7 +173,8 @@ pub fn whole(board: &Board, settings: &Settings, codes: [u8; 3]) -> Circuit {
         let driven = Circuit::of(board, &overdriven(settings), codes);
         let bypassed = driven.elements.into_iter().filter(|element| {
             let ends = wiring::ends(element);
-            ends.iter().all(|(_, node)| of_input.contains(node)) && ends.iter().any(|(_, node)| node.ends_with('0') && *node != "0")
+            ends.iter().all(|(_, node)| of_input.contains(node))
+                && ends.iter().any(|(_, node)| node.ends_with('0') && *node != "0")
         });
         circuit.elements.extend(bypassed);
     }
@@ -268,10 +259,7 @@ mod tests {
         names.sort();
         names.dedup();
         assert_eq!(names.len(), count, "no element twice");
-        assert_eq!(
-            whole(&board, &overdriven(&settings), [0; 3]),
-            Circuit::of(&board, &overdriven(&settings), [0; 3])
-        );
+        assert_eq!(whole(&board, &overdriven(&settings), [0; 3]), Circuit::of(&board, &overdriven(&settings), [0; 3]));
     }
 
     #[test]

@@ -72,8 +72,6 @@ pub struct Bought {
     pub resistors: Option<f64>,
     /// Of capacitors.
     pub capacitors: Option<f64>,
-    /// Of coils.
-    pub coils: Option<f64>,
 }
 
 /// Parts of one kind and value.
@@ -198,7 +196,7 @@ fn marked(part: &mut Part, bought: &Bought) {
     let (unit, tolerance) = match part.kind {
         Kind::Resistor => (Unit::Ohm, bought.resistors),
         Kind::Capacitor => (Unit::Farad, bought.capacitors),
-        _ => (Unit::Henry, bought.coils),
+        _ => (Unit::Henry, None),
     };
     part.tolerance = tolerance.and_then(mark::tolerance);
     part.mark = mark::letters(value, unit);
@@ -346,8 +344,11 @@ fn active(board: &Board) -> Vec<Item> {
 fn exciter(board: &Board) -> Vec<Item> {
     let part = &board.exciter;
     let v = |volts| figure(volts, Unit::Volt);
-    let switching =
-        format!("germanium NPN for the exciter: base–emitter {}, saturated {}", v(part.base_emitter), v(part.saturation));
+    let switching = format!(
+        "germanium NPN for the exciter: base–emitter {}, saturated {}",
+        v(part.base_emitter),
+        v(part.saturation)
+    );
     vec![
         Item::of_value(Kind::Resistor, "rtxa", part.timing),
         Item::of_value(Kind::Resistor, "rtxb", part.timing),

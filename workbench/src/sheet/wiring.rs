@@ -122,9 +122,7 @@ fn describe(element: &Element, pin: &'static str, node: &str) -> Pin {
                 (("rs", n), false) if is_stage(n) => {
                     (format!("rail end of coil l{n}"), format!("its wire is {name}, {value}"), Place::Solder)
                 }
-                (("rs", n), true) if is_stage(n) => {
-                    (end, format!("wire of coil l{n}, {value}"), Place::Inside)
-                }
+                (("rs", n), true) if is_stage(n) => (end, format!("wire of coil l{n}, {value}"), Place::Inside),
                 (("rp", n), _) if is_stage(n) => (end, format!("core loss of coil l{n}, {value}"), Place::Inside),
                 _ => (end, format!("resistor {value}"), Place::Solder),
             }

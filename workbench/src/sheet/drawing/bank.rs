@@ -32,7 +32,12 @@ pub(super) fn multiplexer(n: usize, bank: &Bank, bleed: Option<f64>) -> Figure {
     let last = bank.capacitors.iter().rposition(|farads| *farads > 0.0);
     let name = first.zip(last).map_or(String::new(), |(a, b)| format!("s{n}{a:x}…s{n}{b:x}"));
     pen.text([0.5 * (LEFT + RIGHT), TOP - 10.0], Hold::Middle, Set::Name, &name);
-    pen.text([RIGHT + 14.0, TOP - 10.0], Hold::Start, Set::Plain, &format!("{} when closed", figure(bank.on, Unit::Ohm)));
+    pen.text(
+        [RIGHT + 14.0, TOP - 10.0],
+        Hold::Start,
+        Set::Plain,
+        &format!("{} when closed", figure(bank.on, Unit::Ohm)),
+    );
 
     let common = TOP + 24.0;
     pen.wire(&[[60.0, common], [LEFT, common]]);
@@ -43,14 +48,15 @@ pub(super) fn multiplexer(n: usize, bank: &Bank, bleed: Option<f64>) -> Figure {
         if y < bottom - 8.0 {
             pen.wire(&[[86.0, y], [LEFT, y]]);
             pen.terminal([82.5, y], Hold::End, &format!("line {n}.{line}"));
-            pen.text([LEFT + 6.0, y + 4.5], Hold::Start, Set::Plain, &format!("2^{line}"));
+            pen.text([LEFT + 6.0, y + 4.5], Hold::Start, Set::Plain, &format!("worth {}", 1 << line));
         }
     }
 
     let mut soldered = Vec::new();
     for (place, &farads) in bank.capacitors.iter().enumerate() {
         let y = row(place);
-        pen.text([RIGHT - 8.0, y + 4.5], Hold::End, Set::Plain, &format!("{place}   {place:0lines$b}"));
+        pen.text([RIGHT - 52.0, y + 4.5], Hold::End, Set::Plain, &place.to_string());
+        pen.text([RIGHT - 8.0, y + 4.5], Hold::End, Set::Plain, &format!("{place:0lines$b}"));
         if farads <= 0.0 {
             pen.wire(&[[RIGHT, y], [RIGHT + 24.0, y]]);
             pen.text([RIGHT + 32.0, y + 4.5], Hold::Start, Set::Plain, "open: nothing soldered");
@@ -69,8 +75,8 @@ pub(super) fn multiplexer(n: usize, bank: &Bank, bleed: Option<f64>) -> Figure {
             let end = from + 90.0;
             pen.symbol(Symbol::Resistor, [from, below], [end, below]);
             pen.terminal([end + 3.5, below], Hold::Start, &format!("c{n}"));
-            let name = format!("bleed{n}{place:x}  {}", figure(ohms, Unit::Ohm));
-            pen.text([end + 40.0, below + 4.5], Hold::Start, Set::Plain, &name);
+            pen.text([end + 36.0, below + 4.5], Hold::Start, Set::Name, &format!("bleed{n}{place:x}"));
+            pen.text([end + 104.0, below + 4.5], Hold::Start, Set::Plain, &figure(ohms, Unit::Ohm));
         }
     }
     if let (Some(top), Some(low)) = (soldered.first(), soldered.last()) {

@@ -42,8 +42,8 @@ pub(super) fn input(board: &Board, settings: &Settings) -> Figure {
     pen.node([x - 8.0, 272.0], Hold::End, "e0");
     pen.ground([x, 330.0]);
     let bias = figure(part.driver.bias * settings.get(Knob::UnitSupply), Unit::Volt);
-    let at_rest = format!("bus 0 at rest: {bias} of bias, {:.4} of the supply", part.driver.bias);
-    pen.text([x + 110.0, 270.0], Hold::Start, Set::Plain, &at_rest);
+    pen.text([30.0, 294.0], Hold::Start, Set::Plain, &format!("bias on bus 0: {bias},"));
+    pen.text([30.0, 311.0], Hold::Start, Set::Plain, &format!("{:.4} of the supply", part.driver.bias));
 
     let words = "Main in goes through its drive control to bus 0, or past this stage straight to the level controls of \
                  the three buses.";

@@ -91,7 +91,12 @@ fn pulse(pen: &mut Pen, rate: &Rate, [left, low]: At, height_volts: f64) {
     }
     line.push([left + 2.0 * PERIOD + 40.0, low]);
     pen.wire(&line);
-    pen.text([left + 2.0 * PERIOD + 8.0, low - HIGH + 10.0], Hold::Start, Set::Plain, &figure(height_volts, Unit::Volt));
+    pen.text(
+        [left + 2.0 * PERIOD + 8.0, low - HIGH + 10.0],
+        Hold::Start,
+        Set::Plain,
+        &figure(height_volts, Unit::Volt),
+    );
     // From the end of one pulse to the end of the next.
     let [from, to, y] = [left + PERIOD, left + 2.0 * PERIOD, low + 16.0];
     pen.wire(&[[from, y - 5.0], [from, y + 5.0]]);

@@ -22,9 +22,9 @@ const COLLECTOR: f64 = 262.0;
 const CORE: f64 = 190.0;
 const COIL: f64 = 275.0;
 const FIXED: f64 = 380.0;
-const BANK: f64 = 466.0;
+const BANK: f64 = 482.0;
 /// From one capacitor of a bank to the next, without and with bleed resistors.
-const PITCH: [f64; 2] = [86.0, 146.0];
+const PITCH: [f64; 2] = [86.0, 166.0];
 
 pub(super) fn stage(n: usize, part: &Stage, bleed: Option<f64>, settings: &Settings) -> Figure {
     let mut pen = Pen::default();
@@ -50,7 +50,7 @@ pub(super) fn stage(n: usize, part: &Stage, bleed: Option<f64>, settings: &Setti
         pen.wire(&[source, [x, RAIL]]);
         pen.part(Symbol::Capacitor, drain, [x, COLLECTOR], &named("cs"), &figure(sweep.capacitor, Unit::Farad));
         pen.node([x - 6.0, 160.0], Hold::End, &named("x"));
-        pen.terminal(gate, Hold::Middle, &named("g"));
+        pen.terminal([gate[0] - 3.5, gate[1]], Hold::Middle, &named("g"));
         for x in [RAIL, COLLECTOR] {
             pen.dot([end + 74.0, x]);
         }
@@ -79,16 +79,9 @@ pub(super) fn stage(n: usize, part: &Stage, bleed: Option<f64>, settings: &Setti
     pen.part(Symbol::Resistor, emitter, [COIL, 410.0], &named("re"), &ohms(part.driver.emitter));
     pen.node([COIL - 8.0, 352.0], Hold::End, &named("e"));
     pen.ground([COIL, 410.0]);
-    pen.text(
-        [COIL + 120.0, 350.0],
-        Hold::Start,
-        Set::Plain,
-        &format!(
-            "bus {n} at rest: {} of bias, {:.4} of the supply",
-            figure(part.driver.bias * settings.get(Knob::UnitSupply), Unit::Volt),
-            part.driver.bias
-        ),
-    );
+    let bias = figure(part.driver.bias * settings.get(Knob::UnitSupply), Unit::Volt);
+    pen.text([20.0, 372.0], Hold::Start, Set::Plain, &format!("bias on bus {n}: {bias},"));
+    pen.text([20.0, 389.0], Hold::Start, Set::Plain, &format!("{:.4} of the supply", part.driver.bias));
 
     let what = format!("Stage {n}: driver and tank");
     let mut words = format!(
@@ -126,19 +119,13 @@ fn bank(pen: &mut Pen, n: usize, part: &Stage, bleed: Option<f64>) -> f64 {
     let pitch = PITCH[usize::from(bleed.is_some())];
     for (place, &farads) in bank.capacitors.iter().enumerate() {
         let x = BANK + pitch * place as f64;
-        pen.part(
-            Symbol::Capacitor,
-            [x, RAIL],
-            [x, 158.0],
-            &format!("b{n}{place:x}"),
-            &figure(farads, Unit::Farad),
-        );
+        pen.part(Symbol::Capacitor, [x, RAIL], [x, 158.0], &format!("b{n}{place:x}"), &figure(farads, Unit::Farad));
         pen.part(Symbol::Switch, [x, 158.0], [x, COLLECTOR], &format!("s{n}{place:x}"), &format!("line {n}.{place}"));
         pen.node([x - 6.0, 162.0], Hold::End, &format!("w{n}{place:x}"));
         pen.dot([x, RAIL]);
         pen.dot([x, COLLECTOR]);
         if let Some(ohms) = bleed {
-            let beside = x + 66.0;
+            let beside = x + 84.0;
             pen.dot([x, 158.0]);
             pen.dot([beside, COLLECTOR]);
             pen.wire(&[[x, 158.0], [beside, 158.0]]);
