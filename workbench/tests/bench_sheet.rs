@@ -231,7 +231,7 @@ fn codes_and_readings_agree_with_the_response_of_the_whole_circuit() {
         let header: Vec<_> = rows.headers().unwrap().iter().map(str::to_owned).collect();
         assert_eq!(header, ["kind", "node_or_code", "quantity", "expected", "low", "high", "measured"]);
         let rows: Vec<_> = rows.records().map(Result::unwrap).collect();
-        let point = response["operating_point"].as_object().unwrap();
+        let point = response["operating_point_volts"].as_object().unwrap();
         let (mut volts, mut peaks) = (0, 0);
         for row in &rows {
             let expected: f64 = row[3].parse().unwrap();

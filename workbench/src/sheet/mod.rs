@@ -160,7 +160,7 @@ impl Sheet {
 }
 
 fn overdriven(settings: &Settings) -> Settings {
-    let mut settings = settings.clone();
+    let mut settings = *settings;
     settings.set(Knob::InputOverdriven, 1.0);
     settings
 }

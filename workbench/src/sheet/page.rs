@@ -2,6 +2,7 @@
 //! own making, go in as they are. The page is well-formed XML too.
 
 use super::readings::{Reading, digits};
+use super::wiring::Node;
 use super::{Sheet, figure};
 use crate::fault::Fault;
 use askama::Template;
@@ -20,27 +21,34 @@ pub(super) fn html(sheet: &Sheet) -> Result<String, Fault> {
 
 impl Page<'_> {
     /// Ohms, four digits.
-    fn ohms(&self, value: &Option<f64>) -> String {
+    fn ohms(value: Option<f64>) -> String {
         value.map_or_else(|| "none".into(), |ohms| figure(ohms, Unit::Ohm))
     }
 
+    /// Farads, four digits.
+    fn farads(value: f64) -> String {
+        figure(value, Unit::Farad)
+    }
+
     /// A number of four digits, or a dash where there is none.
-    fn number(&self, value: &f64) -> String {
-        if value.is_finite() { digits(*value, 4) } else { "—".into() }
+    fn number(value: f64) -> String {
+        if value.is_finite() { digits(value, 4) } else { "—".into() }
     }
 
     /// The same, or nothing.
-    fn perhaps(&self, value: &Option<f64>) -> String {
-        value.map_or_else(String::new, |value| self.number(&value))
+    fn perhaps(value: Option<f64>) -> String {
+        value.map_or_else(String::new, Self::number)
     }
 
-    /// Volts to a millivolt.
-    fn volts(&self, value: &Option<f64>) -> String {
-        value.map_or_else(String::new, |value| format!("{value:.3}"))
+    /// Volts to a millivolt, or nothing.
+    fn volts(value: Option<f64>) -> String {
+        // No minus before a nought.
+        value.map_or_else(String::new, |volts| format!("{:.3}", if volts.abs() < 5e-4 { 0.0 } else { volts }))
     }
 
-    fn farads(&self, value: &f64) -> String {
-        figure(*value, Unit::Farad)
+    /// What a builder calls a node.
+    fn words(node: &str) -> String {
+        super::wiring::words(node)
     }
 
     /// Readings of one peak: hertz, then Q.
@@ -48,13 +56,8 @@ impl Page<'_> {
         self.sheet.peaks.chunks_exact(2).map(|pair| (&pair[0], &pair[1])).collect()
     }
 
-    /// Whether a row begins a new group.
-    fn begins(&self, n: &usize) -> bool {
-        *n == 0 || self.sheet.nodes[*n].group != self.sheet.nodes[*n - 1].group
-    }
-
-    /// What to call the group of a node.
-    fn words(&self, node: &str) -> String {
-        super::wiring::words(node)
+    /// Nodes under the heading of their group.
+    fn groups(&self) -> Vec<&[Node]> {
+        self.sheet.nodes.chunk_by(|a, b| a.group == b.group).collect()
     }
 }

@@ -13,6 +13,7 @@ use crate::series::Series;
 use crate::tune::{Tank, nearest_pair};
 use serde::Serialize;
 use std::collections::BTreeMap;
+use std::fmt::Write as _;
 use tritank_dsp::board::{BankKind, Board, Transistor};
 use tritank_dsp::circuit::{Circuit, Element};
 use tritank_dsp::value::{self, Unit};
@@ -235,6 +236,9 @@ fn off_series(value: f64, unit: Unit) -> Option<String> {
     ))
 }
 
+/// Smaller capacitors are not made with a plus side (common practice).
+const SMALLEST_POLARISED: f64 = 0.47e-6;
+
 /// Resistors and capacitors, but for the losses of the coils.
 fn soldered(element: &Element, volts: &BTreeMap<String, f64>) -> Option<Item> {
     match element {
@@ -244,8 +248,6 @@ fn soldered(element: &Element, volts: &BTreeMap<String, f64>) -> Option<Item> {
         Element::Resistor { name, ohms, .. } => Some(Item::of_value(Kind::Resistor, name, *ohms)),
         Element::Capacitor { name, a, b, farads } => {
             let item = Item::of_value(Kind::Capacitor, name, *farads);
-            // Smaller ones are not made with a plus side (common practice).
-            const SMALLEST_POLARISED: f64 = 0.47e-6;
             let (at_a, at_b) = (volts.get(a)?, volts.get(b)?);
             let (plus, across) = if at_a > at_b { (a, at_a - at_b) } else { (b, at_b - at_a) };
             Some(if *farads >= SMALLEST_POLARISED {
@@ -277,10 +279,10 @@ fn coils(board: &Board) -> impl Iterator<Item = Item> {
             q(stage.fixed)
         );
         if most > 0.0 {
-            note += &format!(" and {}", q(stage.fixed + most));
+            let _ = write!(note, " and {}", q(stage.fixed + most));
         }
         if let Some(amperes) = coil.saturation {
-            note += &format!(", 30 % less at {}", figure(amperes, Unit::Ampere));
+            let _ = write!(note, ", 30 % less at {}", figure(amperes, Unit::Ampere));
         }
         Item::of_value(Kind::Coil, format!("l{n}"), coil.inductance).note(note)
     })

@@ -12,6 +12,7 @@
 use super::Figure;
 use super::pen::{Hold, Pen, Set, Symbol};
 use crate::sheet::figure;
+use std::fmt::Write as _;
 use tritank_dsp::board::{BankKind, Stage};
 use tritank_dsp::knobs::{Knob, Settings};
 use tritank_dsp::value::Unit;
@@ -88,9 +89,9 @@ pub(super) fn stage(n: usize, part: &Stage, bleed: Option<f64>, settings: &Setti
         "rs{n} and rp{n} are the coil's own wire and core, no parts to buy. tap{n} is read between c{n} and the rail, and carries DC."
     );
     if part.sweep.is_some_and(|sweep| sweep.body_diode) {
-        words += &format!(" The diode at m{n} is its own body; the sweep voltage on g{n} is against the rail.");
+        let _ = write!(words, " The diode at m{n} is its own body; the sweep voltage on g{n} is against the rail.");
     } else if part.sweep.is_some() {
-        words += &format!(" The body of m{n} is not on its source; the sweep voltage on g{n} is against the rail.");
+        let _ = write!(words, " The body of m{n} is not on its source; the sweep voltage on g{n} is against the rail.");
     }
     if let (Some(_), BankKind::Parallel) = (bleed, part.bank.kind) {
         words += " A bleed resistor lies across every switch.";
