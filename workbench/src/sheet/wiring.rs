@@ -134,6 +134,15 @@ fn describe(element: &Element, pin: &'static str, node: &str) -> Pin {
             let place = if node.starts_with('m') { Place::Inside } else { Place::Solder };
             (end, format!("coil {}", figure(*henries, Unit::Henry)), place)
         }
+        Element::Switch { line, ron, .. } if line.contains('=') => {
+            let position = line.split('=').next_back().unwrap_or_default();
+            let pin = if node.starts_with('w') {
+                format!("position {position}, {name}")
+            } else {
+                format!("common pin of {name}")
+            };
+            (pin, format!("multiplexer, {} when closed", figure(*ron, Unit::Ohm)), Place::Solder)
+        }
         Element::Switch { line, ron, .. } => {
             (end, format!("switch on line {line}, {} when closed", figure(*ron, Unit::Ohm)), Place::Solder)
         }

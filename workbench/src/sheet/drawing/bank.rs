@@ -1,4 +1,4 @@
-//! A multiplexer with its capacitors: one row a position.
+//! Switched capacitors: lines side by side, or a multiplexer with one row a position.
 //!
 //! ```text
 //!            ┌───────────┐
@@ -8,9 +8,9 @@
 //! ```
 
 use super::Figure;
-use super::pen::{Hold, Pen, Set, Symbol};
+use super::pen::{At, Hold, Pen, Set, Symbol};
 use crate::sheet::figure;
-use tritank_dsp::board::Bank;
+use tritank_dsp::board::{Bank, BankKind};
 use tritank_dsp::value::Unit;
 
 const LEFT: f64 = 130.0;
@@ -20,7 +20,67 @@ const TOP: f64 = 50.0;
 /// From row to row, without and with bleed resistors.
 const PITCH: [f64; 2] = [29.0, 52.0];
 
-pub(super) fn multiplexer(n: usize, bank: &Bank, bleed: Option<f64>) -> Figure {
+/// From one line's capacitor to the next, without and with bleed resistors.
+const COLUMN: [f64; 2] = [86.0, 166.0];
+
+/// Whether a bank is too wide to stand in the drawing of its stage.
+pub(super) fn has_own_drawing(bank: &Bank, bleed: Option<f64>) -> bool {
+    !bank.capacitors.is_empty() && (bank.kind == BankKind::Select || bleed.is_some())
+}
+
+/// The drawing of a bank by itself.
+pub(super) fn alone(n: usize, bank: &Bank, bleed: Option<f64>) -> Figure {
+    match bank.kind {
+        BankKind::Parallel => lines(n, bank, bleed),
+        BankKind::Select => multiplexer(n, bank, bleed),
+    }
+}
+
+/// Lines side by side, from `left` on, between the rail and the collector; how far they reach to the right.
+pub(super) fn columns(
+    pen: &mut Pen,
+    [left, rail, collector]: [f64; 3],
+    n: usize,
+    bank: &Bank,
+    bleed: Option<f64>,
+) -> f64 {
+    let pitch = COLUMN[usize::from(bleed.is_some())];
+    let middle = rail + 98.0;
+    for (place, &farads) in bank.capacitors.iter().enumerate() {
+        let x = left + pitch * place as f64;
+        let [top, inner, bottom]: [At; 3] = [[x, rail], [x, middle], [x, collector]];
+        pen.part(Symbol::Capacitor, top, inner, &format!("b{n}{place:x}"), &figure(farads, Unit::Farad));
+        pen.part(Symbol::Switch, inner, bottom, &format!("s{n}{place:x}"), &format!("line {n}.{place}"));
+        pen.node([x - 6.0, middle + 4.0], Hold::End, &format!("w{n}{place:x}"));
+        pen.dot(top);
+        pen.dot(bottom);
+        if let Some(ohms) = bleed {
+            let beside = x + 84.0;
+            pen.dot(inner);
+            pen.dot([beside, collector]);
+            pen.wire(&[inner, [beside, middle]]);
+            pen.symbol(Symbol::Resistor, [beside, middle], [beside, collector]);
+            pen.label([beside + 10.0, middle + 52.0], &format!("bleed{n}{place:x}"), &figure(ohms, Unit::Ohm));
+        }
+    }
+    left + pitch * bank.capacitors.len() as f64
+}
+
+fn lines(n: usize, bank: &Bank, bleed: Option<f64>) -> Figure {
+    let mut pen = Pen::default();
+    let [left, rail, collector] = [90.0, 50.0, 252.0];
+    let right = columns(&mut pen, [left, rail, collector], n, bank, bleed);
+    pen.wire(&[[left, rail], [right, rail]]);
+    pen.rail([right, rail], "vcc");
+    pen.wire(&[[46.0, collector], [right, collector]]);
+    pen.terminal([42.5, collector], Hold::End, &format!("c{n}"));
+    let what = format!("Stage {n}: bank of lines");
+    let words =
+        "A bleed resistor lies across every switch, so that a capacitor that is off stays near the tank's voltage.";
+    Figure { svg: pen.finish([right + 40.0, collector + 24.0], &what), title: what, words: words.into() }
+}
+
+fn multiplexer(n: usize, bank: &Bank, bleed: Option<f64>) -> Figure {
     let mut pen = Pen::default();
     let pitch = PITCH[usize::from(bleed.is_some())];
     let lines = bank.lines();

@@ -10,7 +10,7 @@ mod pen;
 mod stage;
 
 use serde::Serialize;
-use tritank_dsp::board::{BankKind, Board};
+use tritank_dsp::board::Board;
 use tritank_dsp::knobs::{Knob, Settings};
 
 /// A drawing with its title and what stands under it.
@@ -30,8 +30,8 @@ pub fn all(board: &Board, settings: &Settings) -> Vec<Figure> {
     let mut figures = vec![chain::input(board, settings)];
     for (n, part) in (1..).zip(board.stages()) {
         figures.push(stage::stage(n, part, bleed, settings));
-        if part.bank.kind == BankKind::Select && !part.bank.capacitors.is_empty() {
-            figures.push(bank::multiplexer(n, &part.bank, bleed));
+        if bank::has_own_drawing(&part.bank, bleed) {
+            figures.push(bank::alone(n, &part.bank, bleed));
         }
     }
     figures.push(chain::follower(board, settings));

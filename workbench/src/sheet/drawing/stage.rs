@@ -10,6 +10,7 @@
 //! ```
 
 use super::Figure;
+use super::bank;
 use super::pen::{Hold, Pen, Set, Symbol};
 use crate::sheet::figure;
 use std::fmt::Write as _;
@@ -24,8 +25,6 @@ const CORE: f64 = 190.0;
 const COIL: f64 = 275.0;
 const FIXED: f64 = 380.0;
 const BANK: f64 = 482.0;
-/// From one capacitor of a bank to the next, without and with bleed resistors.
-const PITCH: [f64; 2] = [86.0, 166.0];
 
 pub(super) fn stage(n: usize, part: &Stage, bleed: Option<f64>, settings: &Settings) -> Figure {
     let mut pen = Pen::default();
@@ -93,46 +92,30 @@ pub(super) fn stage(n: usize, part: &Stage, bleed: Option<f64>, settings: &Setti
     } else if part.sweep.is_some() {
         let _ = write!(words, " The body of m{n} is not on its source; the sweep voltage on g{n} is against the rail.");
     }
-    if let (Some(_), BankKind::Parallel) = (bleed, part.bank.kind) {
-        words += " A bleed resistor lies across every switch.";
-    }
     Figure { svg: pen.finish([right + 60.0, 440.0], &what), title: what, words }
 }
 
-/// The bank between rail and collector; how far it reaches to the right.
+/// The bank between rail and collector, or a box where it has a drawing of its own; how far it reaches to the right.
 fn bank(pen: &mut Pen, n: usize, part: &Stage, bleed: Option<f64>) -> f64 {
     let bank = &part.bank;
     if bank.capacitors.is_empty() {
         return BANK;
     }
-    if bank.kind == BankKind::Select {
-        let x = BANK + 60.0;
-        pen.frame([BANK, 120.0], [BANK + 120.0, 202.0]);
-        pen.text([x, 150.0], Hold::Middle, Set::Name, "multiplexer");
-        pen.text([x, 167.0], Hold::Middle, Set::Plain, &format!("1 of {}", bank.capacitors.len()));
-        pen.text([x, 184.0], Hold::Middle, Set::Plain, "next drawing");
-        pen.wire(&[[x, RAIL], [x, 120.0]]);
-        pen.wire(&[[x, 202.0], [x, COLLECTOR]]);
-        pen.dot([x, RAIL]);
-        pen.dot([x, COLLECTOR]);
-        return x + 86.0;
+    if !bank::has_own_drawing(bank, bleed) {
+        return bank::columns(pen, [BANK, RAIL, COLLECTOR], n, bank, bleed);
     }
-    let pitch = PITCH[usize::from(bleed.is_some())];
-    for (place, &farads) in bank.capacitors.iter().enumerate() {
-        let x = BANK + pitch * place as f64;
-        pen.part(Symbol::Capacitor, [x, RAIL], [x, 158.0], &format!("b{n}{place:x}"), &figure(farads, Unit::Farad));
-        pen.part(Symbol::Switch, [x, 158.0], [x, COLLECTOR], &format!("s{n}{place:x}"), &format!("line {n}.{place}"));
-        pen.node([x - 6.0, 162.0], Hold::End, &format!("w{n}{place:x}"));
-        pen.dot([x, RAIL]);
-        pen.dot([x, COLLECTOR]);
-        if let Some(ohms) = bleed {
-            let beside = x + 84.0;
-            pen.dot([x, 158.0]);
-            pen.dot([beside, COLLECTOR]);
-            pen.wire(&[[x, 158.0], [beside, 158.0]]);
-            pen.symbol(Symbol::Resistor, [beside, 158.0], [beside, COLLECTOR]);
-            pen.label([beside + 10.0, 210.0], &format!("bleed{n}{place:x}"), &figure(ohms, Unit::Ohm));
-        }
-    }
-    BANK + pitch * bank.capacitors.len() as f64
+    let x = BANK + 60.0;
+    let (what, how) = match bank.kind {
+        BankKind::Parallel => ("bank", format!("{} lines", bank.capacitors.len())),
+        BankKind::Select => ("multiplexer", format!("1 of {}", bank.capacitors.len())),
+    };
+    pen.frame([BANK, 120.0], [BANK + 120.0, 202.0]);
+    pen.text([x, 150.0], Hold::Middle, Set::Name, what);
+    pen.text([x, 167.0], Hold::Middle, Set::Plain, &how);
+    pen.text([x, 184.0], Hold::Middle, Set::Plain, "next drawing");
+    pen.wire(&[[x, RAIL], [x, 120.0]]);
+    pen.wire(&[[x, 202.0], [x, COLLECTOR]]);
+    pen.dot([x, RAIL]);
+    pen.dot([x, COLLECTOR]);
+    x + 86.0
 }

@@ -2,7 +2,7 @@ use super::*;
 use crate::sheet::wiring;
 use resvg::usvg;
 use std::sync::Arc;
-use tritank_dsp::board::Bank;
+use tritank_dsp::board::{Bank, BankKind};
 use tritank_dsp::circuit::Element;
 
 /// Both kinds of bank, bleed, sweeps of both bodies and none, long values.
