@@ -12,6 +12,8 @@ use std::fmt::Write as _;
 pub(super) type At = [f64; 2];
 
 const LETTER: f64 = 13.0;
+/// Millimetres of a pixel on paper, at most: letters of every drawing are as large, 2.7 mm, where the paper is wide enough.
+const MILLIMETRES: f64 = 0.21;
 
 /// A part with two ends.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -66,8 +68,9 @@ impl Pen {
     pub(super) fn finish(self, [width, height]: At, words: &str) -> String {
         let Self { lines, solids, words: texts } = self;
         let words = told(words);
+        let most = fine(width * MILLIMETRES);
         format!(
-            "<svg viewBox=\"0 0 {width} {height}\" width=\"{width}\" height=\"{height}\" role=\"img\" \
+            "<svg viewBox=\"0 0 {width} {height}\" width=\"{width}\" height=\"{height}\" style=\"max-width:{most}mm\" role=\"img\" \
              aria-label=\"{words}\">\
              <g fill=\"none\" stroke=\"#000\" stroke-width=\"1.4\" stroke-linecap=\"round\" stroke-linejoin=\"round\">\
              {lines}</g><g fill=\"#000\" stroke=\"none\">{solids}</g>\
