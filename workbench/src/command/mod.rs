@@ -10,6 +10,7 @@ pub mod tune;
 
 use crate::fault::Fault;
 use crate::unit::{Choice, Codes};
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::io::Write;
 use std::path::PathBuf;
 
@@ -60,4 +61,13 @@ fn say_json(document: &impl serde::Serialize) -> Result<(), Fault> {
     let mut text = serde_json::to_vec_pretty(document).map_err(Fault::new)?;
     text.push(b'\n');
     say(&text)
+}
+
+/// A bar on a terminal, nothing elsewhere.
+fn progress(whole: u64) -> ProgressBar {
+    let bar = ProgressBar::with_draw_target(Some(whole), ProgressDrawTarget::stderr_with_hz(5));
+    if let Ok(style) = ProgressStyle::with_template("{bar:40} {percent:>3} %  {eta} left") {
+        bar.set_style(style);
+    }
+    bar
 }

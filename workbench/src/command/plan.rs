@@ -1,5 +1,7 @@
 //! `tritank plan`: from vowels and what can be soldered to a bank.
 
+mod spread;
+
 use super::{UnitOptions, remark, say, say_json};
 use crate::fault::Fault;
 use crate::picture::Picture;
@@ -18,7 +20,7 @@ use tritank_dsp::value::{self, Unit};
 /// The fixed capacitor and the bank that bring every vowel nearest, on your coils, proved to be the best
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Example: a board for the vowels of men and women, from E24 parts
-  tritank plan --board mine.toml --out planned.toml --picture planned.svg", after_long_help = LONG)]
+  tritank plan --board mine.toml --out planned.toml --picture planned.svg", after_long_help = long())]
 pub struct PlanCommand {
     #[command(flatten)]
     unit: UnitOptions,
@@ -52,6 +54,8 @@ pub struct PlanCommand {
     /// The plan for programs
     #[arg(long, help_heading = "Output")]
     json: bool,
+    #[command(flatten)]
+    spread: spread::SpreadOptions,
 }
 
 const LONG: &str = "\
@@ -65,10 +69,17 @@ JSON:
   kind, seconds
   stages   fixed and bank (farads), worst_percent, worst_cents, bound_percent (what no bank can beat; 0 without a proof), proved,
            peaks (code, hz, q, gain)
-  codes    vowel, group, code (one a stage), target and planned (hertz), cents, percent, q
+  codes    vowel, group, code (one a stage), target and planned (hertz), cents, percent, q";
 
+const EXAMPLES: &str = "
 Example: a board for the vowels of men and women, from E24 parts
-  tritank plan --board mine.toml --out planned.toml --picture planned.svg";
+  tritank plan --board mine.toml --out planned.toml --picture planned.svg
+Example: how many of ten thousand such boards keep each vowel, with capacitors of 2 %
+  tritank plan --board mine.toml --units 10000 --tolerance 2";
+
+fn long() -> String {
+    [LONG, spread::LONG_JSON, "\n\n", spread::LONG, "\n", EXAMPLES].concat()
+}
 
 /// Kinds of bank.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
@@ -96,6 +107,7 @@ impl PlanCommand {
             None => targets::of_groups(&self.groups)?,
         };
         let values = self.values()?;
+        let asked = self.spread.asked(self.series)?;
         if let Some(file) = self.out.as_deref().filter(|file| file.symlink_metadata().is_ok()) {
             return Err(Fault::in_file(file, "given a name that is taken, allowed is the name of a new file"));
         }
@@ -105,6 +117,8 @@ impl PlanCommand {
             Kind::Select => BankKind::Select,
         };
         let plan = Plan::of(&patch.board, &patch.settings, kind, &targets, &values)?;
+        let planned_seconds = began.elapsed().as_secs_f64();
+        let built = asked.map(|asked| asked.build(&plan, &patch.settings, &targets)).transpose()?;
         if let Some(file) = file {
             file.write(plan.board.to_toml().as_bytes())?;
         }
@@ -118,9 +132,12 @@ impl PlanCommand {
             ));
         }
         if self.json {
-            say_json(&self.document(&plan, &targets, began.elapsed().as_secs_f64()))
+            let mut document = self.document(&plan, &targets, planned_seconds);
+            document["spread"] = json!(built.map(|built| built.document()));
+            say_json(&document)
         } else {
-            say(table(&plan, &targets).as_bytes())
+            let built = built.map(|built| built.words(&targets)).unwrap_or_default();
+            say((table(&plan, &targets) + &built).as_bytes())
         }
     }
 

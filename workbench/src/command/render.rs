@@ -1,11 +1,10 @@
 //! `tritank render`: sound files through the engine, offline.
 
-use super::{UnitOptions, remark, say, say_json};
+use super::{UnitOptions, progress, remark, say, say_json};
 use crate::fault::Fault;
 use crate::render::{Facts, Job, render};
 use crate::score;
 use crate::sound::{RATES_HZ, Sound, WavFile};
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -225,15 +224,6 @@ fn hear(jack: &'static str, file: &Path, sound: &Sound, rate_hz: u32) -> Heard {
         not_finite: not_finite.map_or(0, |(count, _)| count),
         first_not_finite_frame: not_finite.map(|(_, first)| first),
     }
-}
-
-/// A bar on a terminal, nothing elsewhere.
-fn progress(frames: u64) -> ProgressBar {
-    let bar = ProgressBar::with_draw_target(Some(frames), ProgressDrawTarget::stderr_with_hz(5));
-    if let Ok(style) = ProgressStyle::with_template("{bar:40} {percent:>3} %  {eta} left") {
-        bar.set_style(style);
-    }
-    bar
 }
 
 /// Volts as dB re 1 V.

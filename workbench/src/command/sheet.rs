@@ -86,8 +86,12 @@ impl SheetCommand {
         }
         let readings = self.readings.as_deref().map(WholeFile::create).transpose()?;
 
-        let within = Within::of(&patch, &Tolerances::default(), self.units as usize, self.seed)?;
-        let sheet = Sheet::of(&patch, drawer.as_deref(), Some(&within))?;
+        // A board that rests but whose lot cannot be drawn is built without limits.
+        let within = Within::of(&patch, &Tolerances::default(), self.units as usize, self.seed);
+        let sheet = Sheet::of(&patch, drawer.as_deref(), within.as_ref().ok())?;
+        if let Err(fault) = &within {
+            remark(&format!("the readings have no limits: {fault}"));
+        }
         page.write(sheet.html()?.as_bytes())?;
         if let Some(file) = readings {
             file.write(&sheet.readings_csv())?;

@@ -56,8 +56,8 @@ pub fn of_nodes<'a>(
             node_or_code: node.to_owned(),
             quantity: "volts",
             expected: Some(*volts),
-            low: limits.map(|limits| limits[0]),
-            high: limits.map(|limits| limits[1]),
+            low: limits.and_then(|limits| finite(limits[0])),
+            high: limits.and_then(|limits| finite(limits[1])),
             note,
         })
     };
@@ -88,9 +88,9 @@ pub fn of_peaks(stages: &[StageResponse], limits: Option<&Limits>) -> Vec<Readin
                 kind: "peak",
                 node_or_code: format!("{}={}", stage.stage, stage.code),
                 quantity,
-                expected: value.is_finite().then_some(value),
-                low: limits.map(|limits| limits[n][0]),
-                high: limits.map(|limits| limits[n][1]),
+                expected: finite(value),
+                low: limits.and_then(|limits| finite(limits[n][0])),
+                high: limits.and_then(|limits| finite(limits[n][1])),
                 note: "",
             });
         }
@@ -98,9 +98,14 @@ pub fn of_peaks(stages: &[StageResponse], limits: Option<&Limits>) -> Vec<Readin
     readings
 }
 
-/// The readings as a CSV, to a hundredth of what a bench meter shows.
+/// What there is: a peak may have no sides, and a lot no unit that rests.
+fn finite(value: f64) -> Option<f64> {
+    value.is_finite().then_some(value)
+}
+
+/// The readings as a CSV, six digits each.
 pub fn csv<'a>(readings: impl IntoIterator<Item = &'a Reading>) -> Vec<u8> {
-    let cell = |value: Option<f64>| value.filter(|value| value.is_finite()).map_or(String::new(), |v| digits(v, 6));
+    let cell = |value: Option<f64>| value.map_or_else(String::new, |value| digits(value, 6));
     let mut rows = csv::Writer::from_writer(Vec::new());
     let header = ["kind", "node_or_code", "quantity", "expected", "low", "high", "measured"];
     let mut written = rows.write_record(header);

@@ -7,8 +7,8 @@
 //! expression of uncertainty in measurement, 4.3.7, from memory). It is also the more careful one: its standard deviation is
 //! tolerance/√3, that of a bell that ends at the bounds about tolerance/3. Parts know nothing of each other.
 //!
-//! The k-th number of unit n is the k-th that ChaCha with eight rounds gives under the key `seed` in stream n (D. J. Bernstein,
-//! "ChaCha, a variant of Salsa20", 2008): it depends on nothing else, not on threads, nor on how many units there are, nor on
+//! The k-th number of unit n is the k-th that `ChaCha` with eight rounds gives under the key `seed` in stream n (D. J. Bernstein,
+//! "`ChaCha`, a variant of Salsa20", 2008): it depends on nothing else, not on threads, nor on how many units there are, nor on
 //! how wide another part's tolerance is.
 
 use crate::series::Series;
@@ -205,7 +205,8 @@ pub(super) fn numbers(seed: u64, unit: u64) -> impl FnMut() -> f64 {
 /// Moves every part of a unit by what `off` says of it: a fraction of its value, or kelvin. Always in the same order.
 ///
 /// The switches of a bank are one chip and the two transistors of the follower one entry of the board: one number each. A sweep's
-/// channel and a coil's saturation stay as they are; the exciter is not in the circuit of the stages.
+/// channel and a coil's saturation stay as they are; the exciter is not in the circuit of the stages. Supply and temperature end where
+/// their knobs do.
 pub(super) fn vary(board: &mut Board, settings: &mut Settings, mut off: impl FnMut(Part) -> f64) {
     let mut hand = Hand { off: &mut off, stage: 0 };
     let supply = hand.off(Kind::Supply, "supply");

@@ -129,15 +129,24 @@ impl Spread {
         tally.reduce(none, |a, b| a.plus(&b)).of(self.units)
     }
 
-    /// How many would, were the parts that `exact` names as they are written: the same units, solved again.
+    /// How many would on some of the stages, were the parts that `exact` names as they are written: the same units, solved again.
+    /// The other stages keep nothing. `progress` hears of every unit that is done.
     ///
     /// # Panics
     /// When an aim's code is none of its bank's.
-    pub fn kept_were(&self, aims: &[Aim], exact: impl Fn(&Part) -> bool + Sync) -> Kept {
+    pub fn kept_were(
+        &self,
+        aims: &[Aim],
+        stages: &[usize],
+        exact: impl Fn(&Part) -> bool + Sync,
+        progress: &(dyn Fn(usize) + Sync),
+    ) -> Kept {
         let (lot, none) = (&self.lot, || Tally::none(aims.len()));
-        let cells = cells(aims);
+        let mut cells = cells(aims);
+        cells.retain(|cell| stages.contains(&cell.stage));
         let tally = (0..self.units).into_par_iter().with_min_len(BLOCK).fold(none, |tally, n| {
             let peaks = lot.peaks(n as u64, &cells, &exact);
+            progress(1);
             tally.and(aims, |stage, code| peaks[stage][usize::from(code)])
         });
         tally.reduce(none, |a, b| a.plus(&b)).of(self.units)
@@ -157,7 +166,7 @@ impl Spread {
             for (n, row) in rows.chunks(width).enumerate() {
                 for (place, cell) in y.iter_mut().zip(&cells) {
                     let code = usize::from(cell.code);
-                    let nominal = lot.nominal[cell.stage][code];
+                    let nominal = lot.nominal[cell.stage][code].hertz;
                     *place = (f64::from(row[starts[cell.stage] + code]) / nominal).ln();
                 }
                 if y.iter().all(|y| y.is_finite()) {
@@ -207,7 +216,7 @@ impl Lot {
         let Some(rest) = self.at_rest(&board, &settings) else { return peaks };
         let mut tanks = [0, 1, 2].map(|stage| Tank::of(&board, &settings, &rest, stage));
         for &Cell { stage, code, .. } in cells {
-            let near = self.nominal[stage][usize::from(code)];
+            let near = &self.nominal[stage][usize::from(code)];
             peaks[stage][usize::from(code)] = tanks[stage].under(&board, &settings, stage, code).peak(near) as f32;
         }
         peaks

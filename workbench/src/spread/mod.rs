@@ -5,7 +5,8 @@
 //!                                                                               └─► quantiles; what is kept, and what matters
 //! ```
 //! Every unit is solved as the whole circuit is, to a tenth of a cent, without its matrices: the operating point does not depend
-//! on a tank's capacitors, drivers store no charge, and so a tank is one admittance in closed form. Some 50 µs a unit.
+//! on a tank's capacitors, drivers store no charge, and so a tank is one admittance in closed form. Ten thousand units take about as
+//! long as the search for their bank (`tritank plan --units 10000 --json` tells both).
 //! What unit n is depends on the seed and on n alone, and sums are taken in one order: threads change nothing.
 
 mod draw;
@@ -22,7 +23,7 @@ pub use keep::{Aim, Cause, Kept, WITHIN, by_kind};
 use crate::fault::Fault;
 use rayon::prelude::*;
 use rest::{Rest, Standing};
-use tank::{Resonance, Tank};
+use tank::{Near, Resonance, Tank};
 use tritank_dsp::board::{BankKind, Board};
 use tritank_dsp::knobs::Settings;
 use tritank_dsp::response::Response;
@@ -117,9 +118,9 @@ impl Spread {
         let codes: usize = lot.nominal.iter().map(Vec::len).sum();
         let mut place = 0;
         let stages = lot.nominal.each_ref().map(|stage| {
-            let of = |nominal: &f64| {
+            let of = |near: &Near| {
                 place += 1;
-                CodeSpread { nominal_hz: *nominal, peak_hz: columns[place - 1], q: columns[codes + place - 1] }
+                CodeSpread { nominal_hz: near.hertz, peak_hz: columns[place - 1], q: columns[codes + place - 1] }
             };
             stage.iter().map(of).collect()
         });
@@ -142,8 +143,8 @@ struct Lot {
     parts: Vec<Part>,
     /// The board as it is written.
     rest: Rest,
-    /// Its peaks, by stage, by code, hertz.
-    nominal: [Vec<f64>; 3],
+    /// Its peaks, by stage, by code.
+    nominal: [Vec<Near>; 3],
 }
 
 impl Lot {
@@ -154,7 +155,7 @@ impl Lot {
         let nominal = [0, 1, 2].map(|stage| {
             let mut tank = Tank::of(board, settings, &rest, stage);
             let codes = 0..codes(board, stage) as u8;
-            codes.map(|code| tank.under(board, settings, stage, code).peak(whole.peak(stage).frequency)).collect()
+            codes.map(|code| tank.under(board, settings, stage, code).near()).collect()
         });
         let mut parts = Vec::new();
         draw::vary(&mut board.clone(), &mut settings.clone(), |part| {
@@ -200,7 +201,7 @@ impl Lot {
         for (stage, nominal) in self.nominal.iter().enumerate() {
             let mut tank = Tank::of(&board, &settings, &rest, stage);
             for (code, near) in (0..).zip(nominal) {
-                let Resonance { hertz, q } = tank.under(&board, &settings, stage, code).resonance(*near);
+                let Resonance { hertz, q } = tank.under(&board, &settings, stage, code).resonance(near);
                 (peaks[place], qs[place]) = (hertz as f32, q as f32);
                 place += 1;
             }

@@ -6,7 +6,8 @@
 //! ```
 //! The driver stores no charge, so N does not depend on the frequency and the peak of the tap is the least of |Y|. About the peak
 //! of a plain tank |Y|² = G² + 4C/L·sinh²(x − x₀): from far off Newton comes in cubically, three or four steps in all. Behind C12
-//! stands the neighbour's tank, and there may be two peaks: then the whole range of both is looked through first.
+//! stands the neighbour's tank: where the board as it is written has two peaks about as high, or its tanks stand close, the range of
+//! both is looked through first.
 
 use num_complex::Complex64;
 use std::f64::consts::{LN_2, LN_10, TAU};
@@ -21,6 +22,12 @@ const LOWEST_HZ: f64 = 5.0;
 const HIGHEST_HZ: f64 = 100e3;
 /// Steps of a look through the range, in ln ω.
 const STEP: f64 = LN_2 / 48.0;
+
+/// A dip of |Y|² that is no more than this above the deepest may be the deepest in another unit.
+const RIVAL: f64 = 10.0;
+/// So near in ln ω the neighbour's own peak may split this one; and so far beyond both a unit's peaks may lie.
+const CLOSE: f64 = 0.5;
+const ABOUT: f64 = 0.3;
 
 /// A value and its first and second slope over ln ω.
 #[derive(Clone, Copy, Debug)]
@@ -95,6 +102,17 @@ pub(super) struct Resonance {
     pub(super) q: f64,
 }
 
+/// Where a peak is to be looked for.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Near {
+    /// Where that of the board as it is written is.
+    pub(super) hertz: f64,
+    /// The same as ln ω.
+    log: f64,
+    /// Behind C12, where another may be as high: a range of ln ω.
+    span: Option<[f64; 2]>,
+}
+
 impl Tank {
     /// Stage 0 to 2 of a unit at rest, the bank left out; with C12 the neighbour is under code 0.
     pub(super) fn of(board: &Board, settings: &Settings, rest: &Rest, stage: usize) -> Self {
@@ -165,24 +183,50 @@ impl Tank {
         self.jet(log).square()
     }
 
-    /// Peak near a frequency, or wherever else it is: hertz.
-    pub(super) fn peak(&self, near_hz: f64) -> f64 {
-        let near = (TAU * near_hz).ln();
-        let log = match &self.neighbour {
-            None => self.newton(near).or_else(|| self.look_through(range())),
-            Some(_) => self.look_through(range()),
+    /// Where the peak of a unit like this one is to be looked for.
+    pub(super) fn near(&self) -> Near {
+        let dips = self.dips(range());
+        let deepest = |tank: &Self, dips: &[f64]| {
+            dips.iter().copied().min_by(|a, b| tank.at(*a)[0].total_cmp(&tank.at(*b)[0])).unwrap_or(f64::NAN)
         };
-        log.map_or(f64::NAN, |log| log.exp() / TAU)
+        let log = deepest(self, &dips);
+        let rival = |dip: &f64| self.at(*dip)[0] < RIVAL * self.at(log)[0];
+        let mut ends: Vec<f64> = dips.iter().copied().filter(rival).collect();
+        if let Some((_, neighbour)) = &self.neighbour {
+            let beside = deepest(neighbour, &neighbour.dips(range()));
+            ends.extend(((beside - log).abs() < CLOSE).then_some(beside));
+        }
+        let span = (ends.len() > 1).then(|| {
+            let low = ends.iter().fold(f64::MAX, |low, end| low.min(*end));
+            let high = ends.iter().fold(f64::MIN, |high, end| high.max(*end));
+            [low - ABOUT, high + ABOUT]
+        });
+        Near { hertz: log.exp() / TAU, log, span }
+    }
+
+    /// Peak, hertz.
+    pub(super) fn peak(&self, near: &Near) -> f64 {
+        let found = match near.span {
+            None => self.newton(near.log),
+            Some(span) => self.look_through(span),
+        };
+        found.or_else(|| self.look_through(range())).map_or(f64::NAN, |log| log.exp() / TAU)
     }
 
     /// Peak and Q.
-    pub(super) fn resonance(&self, near_hz: f64) -> Resonance {
-        let hertz = self.peak(near_hz);
+    pub(super) fn resonance(&self, near: &Near) -> Resonance {
+        let hertz = self.peak(near);
         let log = (TAU * hertz).ln();
         let [least, _, bend] = self.at(log);
         let wide = (2.0 * least / bend).sqrt();
         let edge = |way: f64| self.edge(log, way, 2.0 * least, wide).exp() / TAU;
         Resonance { hertz, q: hertz / (edge(1.0) - edge(-1.0)) }
+    }
+
+    /// Newton alone, hertz.
+    #[cfg(test)]
+    pub(super) fn newton_hz(&self, near: &Near) -> Option<f64> {
+        self.newton(near.log).map(|log| log.exp() / TAU)
     }
 
     /// Least of |Y| by Newton from near; `None` when it leads away.
@@ -203,15 +247,20 @@ impl Tank {
         None
     }
 
-    /// The least of every dip in a range.
-    fn look_through(&self, [low, high]: [f64; 2]) -> Option<f64> {
+    /// The deepest dip in a range.
+    fn look_through(&self, span: [f64; 2]) -> Option<f64> {
+        self.dips(span).into_iter().min_by(|a, b| self.at(*a)[0].total_cmp(&self.at(*b)[0]))
+    }
+
+    /// Every dip of |Y| in a range.
+    fn dips(&self, [low, high]: [f64; 2]) -> Vec<f64> {
         let levels: Vec<f64> =
             (0..=((high - low) / STEP) as usize).map(|n| self.at(low + n as f64 * STEP)[0]).collect();
         (1..levels.len() - 1)
             .filter(|n| levels[*n] <= levels[n - 1] && levels[*n] < levels[n + 1])
             .map(|n| low + n as f64 * STEP)
             .map(|log| self.newton(log).filter(|found| (found - log).abs() < 2.0 * STEP).unwrap_or(log))
-            .min_by(|a, b| self.at(*a)[0].total_cmp(&self.at(*b)[0]))
+            .collect()
     }
 
     /// Where |Y|² reaches a level on one side of the peak, ln ω: strides outwards, then Newton between what is below and above.
@@ -229,9 +278,9 @@ impl Tank {
         for _ in 0..60 {
             let [here, slope, _] = self.at(log);
             if here < level {
-                near = log
+                near = log;
             } else {
-                far = log
+                far = log;
             }
             let next = log - (here - level) / slope;
             let inside = (next - near) * (next - far) < 0.0;
