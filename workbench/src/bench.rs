@@ -6,6 +6,7 @@ use crate::command::plan::PlanCommand;
 use crate::command::render::RenderCommand;
 use crate::command::response::ResponseCommand;
 use crate::command::say;
+use crate::command::sheet::SheetCommand;
 use crate::command::tune::TuneCommand;
 use crate::fault::Fault;
 
@@ -24,6 +25,7 @@ enum Command {
     Response(ResponseCommand),
     Render(RenderCommand),
     Circuit(CircuitCommand),
+    Sheet(SheetCommand),
     Tune(TuneCommand),
 }
 
@@ -38,6 +40,7 @@ tritank, the bench of a three-tank formant voice
   tritank render --board mine.toml --in1 organ.wav --out voice.wav
                                                      sound through the unit, exactly as the plugin does it
   tritank circuit --board mine.toml                  the circuit that is solved, for any outside solver
+  tritank sheet --board mine.toml --out mine.html    drawings, parts, wiring and readings to build from
   tritank tune --l 80m --f 2600                      the capacitor that a coil takes, and which parts make it
 
 tritank COMMAND --help tells more, and what each command says with --json.
@@ -56,6 +59,7 @@ impl Bench {
             Some(Command::Response(command)) => command.run(),
             Some(Command::Render(command)) => command.run(),
             Some(Command::Circuit(command)) => command.run(),
+            Some(Command::Sheet(command)) => command.run(),
             Some(Command::Tune(command)) => command.run(),
         }
     }

@@ -10,6 +10,7 @@
 
 pub mod bench;
 pub mod command;
+pub mod drawer;
 pub mod fault;
 pub mod picture;
 pub mod plan;
@@ -17,6 +18,7 @@ pub mod render;
 pub mod response;
 pub mod score;
 pub mod series;
+pub mod sheet;
 pub mod sound;
 pub mod spread;
 pub mod tune;

@@ -164,7 +164,7 @@ pub struct Fit {
 /// The pair (smaller first, the same value twice included) whose value together is nearest in ratio. `together` rises with
 /// either part and does not mind their order, so one walk from both ends of the ascending values passes the nearest of all
 /// pairs: its cost is one sum a value. Of equally near pairs the more equal one: its tolerances average.
-fn nearest_pair(values: &[f64], wanted: f64, together: impl Fn(f64, f64) -> f64) -> Option<(f64, f64)> {
+pub(crate) fn nearest_pair(values: &[f64], wanted: f64, together: impl Fn(f64, f64) -> f64) -> Option<(f64, f64)> {
     // Sums that are equal on paper differ in their last bits.
     const EQUALLY_NEAR: f64 = 1e-12;
     let (mut small, mut large) = (0, values.len().checked_sub(1)?);

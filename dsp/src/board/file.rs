@@ -60,7 +60,19 @@ impl Board {
             "# A Tritank board. Values as builders write them: \"100n\", \"4k7\", \"0.15 H\" (IEC 60062).\n",
         );
         let mut table = String::new();
+        // Notes of several lines stand between these: no comment goes in there.
+        let mut quotes = None;
         for line in plain.lines() {
+            if let Some(end) = quotes {
+                writeln!(out, "{line}").expect("writing to a string");
+                quotes = quotes.filter(|_| !line.ends_with(end));
+                continue;
+            }
+            quotes = ["\"\"\"", "'''"].into_iter().find(|quotes| line.ends_with(&format!(" = {quotes}")));
+            if quotes.is_some() {
+                writeln!(out, "{line}").expect("writing to a string");
+                continue;
+            }
             let key = if let Some(name) = line.strip_prefix('[') {
                 name.trim_end_matches(']').clone_into(&mut table);
                 table.as_str()
@@ -184,6 +196,17 @@ mod tests {
         assert_eq!(Board::from_toml(&text).unwrap(), board);
         for line in text.lines().filter(|line| !line.is_empty()) {
             assert!(line.contains('#'), "no comment on: {line}");
+        }
+    }
+
+    #[test]
+    fn notes_of_several_lines_read_back_as_they_are() {
+        for notes in
+            ["a\nb", "a\n", "\n", "one\n[stage1]\nsupply = \"x\"", "it's \"\"\" so\n\'\'\' too \\\r\nend\"", "= \"\"\""]
+        {
+            let mut board = Board::built_in();
+            (board.name, board.notes) = (notes.into(), notes.into());
+            assert_eq!(Board::from_toml(&board.to_toml()).unwrap(), board, "{}", board.to_toml());
         }
     }
 

@@ -6,6 +6,7 @@ pub mod coils;
 pub mod plan;
 pub mod render;
 pub mod response;
+pub mod sheet;
 pub mod tune;
 
 use crate::fault::Fault;
