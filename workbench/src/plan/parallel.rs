@@ -570,8 +570,12 @@ mod tests {
                 values.sort_by(f64::total_cmp);
                 let mut choice = free(&values, false, LINES);
                 if round % 2 == 1 {
-                    choice.stock.parts.iter_mut().for_each(|part| part.quantity = Some(1));
-                    targets.iter_mut().for_each(|aim| aim.weight = 0.5 + random.unit());
+                    for part in &mut choice.stock.parts {
+                        part.quantity = Some(1);
+                    }
+                    for aim in &mut targets {
+                        aim.weight = 0.5 + random.unit();
+                    }
                 }
                 let measure = if round < 2 { Measure::Worst } else { Measure::Rms };
                 let truth = brute_force(&tank, &targets, measure, &choice);

@@ -7,7 +7,7 @@
 //! Nothing that comes so near lies outside: F₋ and F₊ are over every loss that the closed switches could bring, and a count changes
 //! from p to t by no more than that of the largest part. So a search that keeps within them misses nothing.
 
-use super::tank::{Around, TankAlone};
+use super::tank::{Around, KNOWN_HZ, TankAlone};
 use std::f64::consts::TAU;
 
 /// Grid of errors, cents.
@@ -27,14 +27,13 @@ pub(super) struct Reckoning {
 impl Reckoning {
     /// `parts` are all that may stand behind a switch, ascending, farads.
     pub(super) fn of(tank: &TankAlone, hertz: f64, parts: &[f64]) -> Self {
-        let range = tank.range_hz();
         let steepest_at = |hertz: f64, whole: f64| {
             let x = |farads: &f64| TAU * hertz * tank.on() * farads;
             parts.iter().rev().map(x).find(|x| x / (1.0 + x * x) <= TAU * hertz * tank.on() * whole).unwrap_or(0.0)
         };
         let at = |cents: f64| -> [f64; 2] {
             let peak = hertz * (cents / 1200.0).exp2();
-            if !range.contains(&peak) {
+            if !KNOWN_HZ.contains(&peak) {
                 return [f64::NEG_INFINITY, f64::INFINITY];
             }
             let around = tank.around(peak);

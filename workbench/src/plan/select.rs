@@ -330,7 +330,9 @@ mod tests {
                 [(Measure::Worst, None), (Measure::Rms, None), (Measure::Worst, Some(1)), (Measure::Rms, Some(1))]
             {
                 let mut choice = free(&values, false, 3);
-                choice.stock.parts.iter_mut().for_each(|part| part.quantity = quantity);
+                for part in &mut choice.stock.parts {
+                    part.quantity = quantity;
+                }
                 let mut truth = f64::MAX;
                 for (f, &fixed) in values.iter().enumerate() {
                     let peaks: Vec<f64> = values.iter().map(|&farads| tank.peak(fixed, &[(farads, true)])).collect();

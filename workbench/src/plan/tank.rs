@@ -18,6 +18,8 @@ use tritank_dsp::response::Response;
 const LOWEST_HZ: f64 = 40.0;
 const HIGHEST_HZ: f64 = 16e3;
 const PER_OCTAVE: usize = 48;
+/// Where all of it is known, hertz.
+pub(super) const KNOWN_HZ: std::ops::RangeInclusive<f64> = 1.05 * LOWEST_HZ..=HIGHEST_HZ / 1.05;
 /// Slopes are taken so many times as densely: straight lines between them err by some thousandths of a cent.
 const FINER: usize = 16;
 
@@ -67,11 +69,6 @@ impl TankAlone {
         let last = (tank.rest.len() - 3) * FINER;
         tank.slopes = (FINER..=last).map(|n| tank.slope_at(n as f64 / (PER_OCTAVE * FINER) as f64)).collect();
         Ok(tank)
-    }
-
-    /// Where it is known, hertz.
-    pub(super) fn range_hz(&self) -> std::ops::RangeInclusive<f64> {
-        1.05 * LOWEST_HZ..=HIGHEST_HZ / 1.05
     }
 
     /// Resistance of an open switch, ohms.
