@@ -143,7 +143,7 @@ fn no_word_lies_on_another_or_on_a_wire_or_runs_off_the_paper() {
     }
 }
 
-/// Through so small a capacitor the bias that the rate asks for is V_be itself, to the last bit: the astable stands still.
+/// Through so small a capacitor the bias that the rate asks for is the base–emitter voltage itself, to the last bit: the astable stands still.
 #[test]
 fn an_exciter_out_of_reach_of_its_rate_stands_still_and_says_so() {
     let mut board = Board::built_in();
