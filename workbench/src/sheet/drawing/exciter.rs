@@ -58,18 +58,26 @@ pub(super) fn exciter(board: &Board, settings: &Settings) -> Figure {
 
     pulse(&mut pen, &rate, [60.0, 440.0], supply - part.saturation);
     let title = "Exciter".to_owned();
+    let at = if rate.rate_hz > 0.0 {
+        format!(
+            "At {} the bias is {}, the pause {}, the pulse {}.",
+            figure(rate.rate_hz, Unit::Hertz),
+            figure(rate.bias_volts, Unit::Volt),
+            seconds(rate.pause_seconds),
+            seconds(rate.pulse_seconds)
+        )
+    } else {
+        let asked = figure(settings.get(Knob::ExciterRate), Unit::Hertz);
+        format!("So slow a rate as {asked} is out of its reach: it stands still.")
+    };
     let words = format!(
         "Modelled is the charging law alone: each half lasts RC·ln(1 + (V_cc − V_sat)/(V_bias − V_be)), with V_be {} at \
          25 °C, V_sat {} and a bias of at most {}; the soft gate pulls the bias down through rgx and cgx, the hard gate \
          cuts the pulse. Not modelled, and therefore your own: the collector loads rcxa and rcxb, the transistors' gains \
-         and edges, and how the pulse across rcxb reaches the buses. At {} the bias is {}, the pause {}, the pulse {}.",
+         and edges, and how the pulse across rcxb reaches the buses. {at}",
         figure(part.base_emitter, Unit::Volt),
         figure(part.saturation, Unit::Volt),
         figure(part.bias_limit, Unit::Volt),
-        figure(rate.rate_hz, Unit::Hertz),
-        figure(rate.bias_volts, Unit::Volt),
-        seconds(rate.pause_seconds),
-        seconds(rate.pulse_seconds),
     );
     Figure { svg: pen.finish([720.0, 500.0], &title), title, words }
 }

@@ -142,3 +142,19 @@ fn no_word_lies_on_another_or_on_a_wire_or_runs_off_the_paper() {
         }
     }
 }
+
+/// Through so small a capacitor the bias that the rate asks for is the base–emitter voltage itself, to the last bit: the astable stands still.
+#[test]
+fn an_exciter_out_of_reach_of_its_rate_stands_still_and_says_so() {
+    let mut board = Board::built_in();
+    (board.exciter.pause, board.exciter.pulse) = (1e-12, 1e-12);
+    let figure = exciter::exciter(&board, &Settings::of(&board));
+    assert!(
+        figure.words.ends_with("So slow a rate as 110 Hz is out of its reach: it stands still."),
+        "{}",
+        figure.words
+    );
+    assert!(figure.svg.contains("it stands still") && !figure.svg.contains("inf") && !figure.svg.contains("NaN"));
+    let sound = exciter::exciter(&Board::built_in(), &Settings::of(&Board::built_in()));
+    assert!(sound.words.contains("At 110 Hz the bias is"), "{}", sound.words);
+}
