@@ -52,8 +52,8 @@ fn main() {
             chain = seconds;
         }
     }
-    four(Scene::new("four chains side by side, x4, all of them"), biquads);
-    four(Scene::new("  on any processor's instructions").on(Instructions::Common), biquads);
+    four(&Scene::new("four chains side by side, x4, all of them"), biquads);
+    four(&Scene::new("  on any processor's instructions").on(Instructions::Common), biquads);
     general(chain, biquads);
     println!();
     worst::print();
@@ -111,7 +111,7 @@ fn solver(counts: &Counts, most: u64) -> String {
 }
 
 /// Four chains side by side, against one.
-fn four(scene: Scene, biquads: f64) {
+fn four(scene: &Scene, biquads: f64) {
     let (mut quartet, chord) = (scene.quartet(), scene.chord(FRAMES));
     let mut run = || {
         let clock = Instant::now();
