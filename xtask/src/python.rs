@@ -17,6 +17,8 @@ pub(crate) enum Python {
 }
 
 const PINS: &str = "tests/requirements.txt";
+/// Packages that are taken without those that they ask for: the checks need none of them.
+const ALONE: &str = "tests/requirements-alone.txt";
 
 /// The oldest Python for which the pinned packages exist.
 const OLDEST: (u32, u32) = (3, 11);
@@ -27,7 +29,8 @@ pub(crate) fn set_up(house: &House) -> Result<Python> {
     let venv = house.target().join("venv");
     let inside = venv.join(if cfg!(windows) { "Scripts/python.exe" } else { "bin/python" });
     let stamp = venv.join("installed.txt");
-    let wanted = house.shell().read_file(&pins)?;
+    let alone = house.root().join(ALONE);
+    let wanted = house.shell().read_file(&pins)? + &house.shell().read_file(&alone)?;
     if inside.exists() && std::fs::read_to_string(&stamp).is_ok_and(|installed| installed == wanted) {
         return Ok(Python::Ready(inside));
     }
@@ -41,6 +44,9 @@ pub(crate) fn set_up(house: &House) -> Result<Python> {
     }
     if let Err(why) = step(Command::new(&inside).args(PIP).arg("--requirement").arg(&pins)) {
         return Ok(Python::Missing(format!("the packages of {PINS} cannot be installed ({why})")));
+    }
+    if let Err(why) = step(Command::new(&inside).args(PIP).arg("--no-deps").arg("--requirement").arg(&alone)) {
+        return Ok(Python::Missing(format!("the packages of {ALONE} cannot be installed ({why})")));
     }
     std::fs::write(&stamp, wanted)?;
     Ok(Python::Ready(inside))

@@ -72,3 +72,14 @@ fn progress(whole: u64) -> ProgressBar {
     }
     bar
 }
+
+/// A sign of life on a terminal, nothing elsewhere, for work whose end cannot be told.
+fn busy(what: &'static str) -> ProgressBar {
+    let bar = ProgressBar::with_draw_target(None, ProgressDrawTarget::stderr_with_hz(5));
+    if let Ok(style) = ProgressStyle::with_template("{spinner} {msg}, {elapsed}") {
+        bar.set_style(style);
+    }
+    bar.set_message(what);
+    bar.enable_steady_tick(std::time::Duration::from_millis(200));
+    bar
+}

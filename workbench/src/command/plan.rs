@@ -5,7 +5,7 @@ mod report;
 mod spread;
 
 use super::coils::CoilOptions;
-use super::{UnitOptions, remark, say, say_json};
+use super::{UnitOptions, busy, remark, say, say_json};
 use crate::fault::Fault;
 use crate::plan::reach::ANOTHER_PERCENT;
 use crate::plan::switches::Switches;
@@ -118,7 +118,9 @@ impl PlanCommand {
         let asked = Asked { wiring, ..Asked::of(self.parts.kind(), &targets, &values) };
         let asked = self.parts.ask(asked, kept.as_ref());
         let (chosen, coils) = self.coils.choose(&patch, asked, drawer.as_deref())?;
+        let busy = busy("searching");
         let plan = Plan::of(&chosen.board, &patch.settings, asked)?;
+        busy.finish_and_clear();
         let switches = Switches::of(&plan, &patch.settings)?;
         let planned_seconds = began.elapsed().as_secs_f64();
         let built = built.map(|asked| asked.build(&plan, &patch.settings, &targets)).transpose()?;

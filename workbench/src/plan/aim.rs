@@ -15,8 +15,18 @@ use std::fmt;
 pub struct Aim {
     /// Where it is to peak, hertz.
     pub hertz: f64,
-    /// How many times as much its error counts.
+    /// What its error, or the square of it, is multiplied by.
     pub weight: f64,
+    /// What it has in the sum that a mean is taken over.
+    pub share: f64,
+}
+
+impl Aim {
+    /// One that counts `weight` times, its errors in units of which a cent has so many.
+    pub fn of(hertz: f64, weight: f64, cent: f64, measure: Measure) -> Self {
+        let weight_of_error = if measure == Measure::Rms { weight * cent * cent } else { weight * cent };
+        Self { hertz, weight: weight_of_error, share: weight }
+    }
 }
 
 /// What is to be smallest.
@@ -45,13 +55,13 @@ impl Measure {
         let weighed = aims.iter().zip(cents);
         match self {
             Self::Worst => weighed.map(|(aim, cents)| aim.weight * cents.abs()).fold(0.0, f64::max),
-            Self::Rms => (weighed.map(|(aim, cents)| aim.weight * cents * cents).sum::<f64>() / weights(aims)).sqrt(),
+            Self::Rms => (weighed.map(|(aim, cents)| aim.weight * cents * cents).sum::<f64>() / shares(aims)).sqrt(),
         }
     }
 
     /// Cents that one target may be off by itself, when the whole is to be no more than `limit`.
     pub(super) fn alone(self, aims: &[Aim], limit: f64) -> impl Iterator<Item = f64> {
-        let whole = weights(aims);
+        let whole = shares(aims);
         aims.iter().map(move |aim| match self {
             Self::Worst => limit / aim.weight,
             Self::Rms => limit * (whole / aim.weight).sqrt(),
@@ -59,9 +69,9 @@ impl Measure {
     }
 }
 
-/// Σ w.
-pub(super) fn weights(aims: &[Aim]) -> f64 {
-    aims.iter().map(|aim| aim.weight).sum()
+/// What the sum of squares is divided by.
+pub(super) fn shares(aims: &[Aim]) -> f64 {
+    aims.iter().map(|aim| aim.share).sum()
 }
 
 impl Unit {

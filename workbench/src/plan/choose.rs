@@ -3,16 +3,21 @@
 //! ```text
 //!   coil × stage ─► in reach? ─► the best bank, its worst error ─► assign
 //! ```
-//! A stage is planned with the board's own coils on the other two, which matters with C12 alone.
+//! A stage is planned with the board's own coils on the other two, which matters with C12 alone. A peak that is twice as wide as
+//! a voice's counts for as much as an error that can just be heard: of two coils that come about as near, the narrower is the better.
 
 use super::coils::{Kind, Measured};
+use super::found::Found;
 use super::reach::{self, Parts};
-use super::{Asked, assign, search};
+use super::stock::Place;
+use super::tank::TankAlone;
+use super::vowels::VOICE_BANDWIDTH_HZ;
+use super::{Asked, assign, search, without_banks};
 use crate::fault::Fault;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::thread::available_parallelism;
-use tritank_dsp::board::Board;
+use tritank_dsp::board::{BankKind, Board};
 use tritank_dsp::knobs::Settings;
 
 /// A board with its coils chosen.
@@ -62,7 +67,10 @@ pub fn choose(
         if !reach::serves(&board, settings, stage, coil, &parts, &asked.hertz(stage))? {
             return Ok(None);
         }
-        Ok(Some(search(&board, settings, asked, stage, &asked.values.stock)?.worst()))
+        let found = search(&board, settings, asked, stage, &asked.values.stock)?;
+        let tank =
+            TankAlone::of(&without_banks(&board, asked.kind), settings, [0; 3], stage)?.with_wiring(asked.wiring);
+        Ok(Some(found.worst() + JUST_HEARD * octaves_too_wide(&tank, asked, stage, &found)))
     };
     let mut jobs: Vec<_> = (0..drawer.len())
         .filter(|place| pieces[*place] > 0)
@@ -114,6 +122,23 @@ pub fn choose(
     Ok(choice)
 }
 
+/// Cents in 1.5 %, by which a formant must move to be heard (Kewley-Port and Watson 1994, see [`super::aim`]).
+const JUST_HEARD: f64 = 25.8;
+
+/// How much wider than a voice's formant the peak of a target is where it is widest, octaves; 0 where none is.
+fn octaves_too_wide(tank: &TankAlone, asked: Asked<'_>, stage: usize, found: &Found) -> f64 {
+    let wide = asked.hertz(stage).into_iter().zip(&found.codes).zip(&found.cents).map(|((hertz, code), cents)| {
+        let closed = |(n, place): (usize, &Place)| match asked.kind {
+            BankKind::Parallel => (code >> n & 1 == 1).then_some(place.farads),
+            BankKind::Select => (usize::from(*code) == n).then_some(place.farads),
+        };
+        let closed: Vec<f64> = found.bank.iter().enumerate().filter_map(closed).collect();
+        let peak = hertz * (cents / 1200.0).exp2();
+        peak / tank.q(peak, found.fixed.farads, &closed) / VOICE_BANDWIDTH_HZ[stage]
+    });
+    wide.fold(1.0, f64::max).log2()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -122,7 +147,6 @@ mod tests {
     use crate::plan::targets::Target;
     use crate::plan::{Plan, Values, cents};
     use crate::series::Series;
-    use tritank_dsp::board::BankKind;
 
     fn coil(text: &str) -> Measured {
         format!("1={text}").parse::<StageCoil>().unwrap().coil

@@ -34,15 +34,17 @@ pub struct Found {
     pub score: f64,
     /// No bank has a smaller score than this.
     pub bound: f64,
+    /// Whether no bank is better, to [`GAP`].
+    pub proved: bool,
 }
 
 /// A score is proved when nothing can be better by more than this: no ear and no meter tells a twentieth of a cent.
 pub const GAP: f64 = 0.05;
 
 impl Found {
-    /// Whether no bank is better, to [`GAP`].
-    pub fn proved(&self) -> bool {
-        self.score <= self.bound + 1.001 * GAP
+    /// With the bound that its search came to.
+    pub(super) fn bound_by(self, bound: f64) -> Self {
+        Self { bound, proved: self.score <= bound + 1.001 * GAP, ..self }
     }
 
     /// The parts that it takes, each as often as it does.

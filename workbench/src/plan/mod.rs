@@ -100,14 +100,12 @@ impl<'a> Asked<'a> {
         self.targets.iter().map(|target| target.hertz[stage]).collect()
     }
 
-    fn aims(&self, stage: usize) -> Vec<Aim> {
-        let aim = |target: &Target| {
-            let hertz = target.hertz[stage];
-            // A mean square takes the unit's square.
-            let unit = self.unit.of_a_cent(hertz);
-            Aim { hertz, weight: target.weight * if self.measure == Measure::Rms { unit * unit } else { unit } }
-        };
-        self.targets.iter().map(aim).collect()
+    /// The targets of a stage, a cent where it counts most taken for one; and what such a cent counts for.
+    fn aims(&self, stage: usize) -> (Vec<Aim>, f64) {
+        let cent = |target: &Target| self.unit.of_a_cent(target.hertz[stage]);
+        let most = self.targets.iter().map(cent).fold(f64::MIN_POSITIVE, f64::max);
+        let aim = |target: &Target| Aim::of(target.hertz[stage], target.weight, cent(target) / most, self.measure);
+        (self.targets.iter().map(aim).collect(), most)
     }
 
     fn positions(&self) -> usize {
@@ -193,7 +191,7 @@ impl StagePlan {
             fixed: found.fixed.farads,
             bank,
             worst: off.iter().map(|cents| cents.abs()).fold(0.0, f64::max),
-            proved: found.proved() && same,
+            proved: found.proved && same,
             codes: found.codes.clone(),
             peaks,
             found,
@@ -233,8 +231,8 @@ fn search(board: &Board, settings: &Settings, asked: Asked<'_>, stage: usize, st
         kept_fixed: kept.fixed,
         kept: bank,
     };
-    let aims = asked.aims(stage);
-    match asked.kind {
+    let (aims, cent) = asked.aims(stage);
+    let found = match asked.kind {
         BankKind::Parallel if asked.values.position.len() > asked.values.single.len() => {
             // Pairs are many: what one part at a line can do is a good beginning.
             let one = Choice { position: choice.fixed.clone(), ..choice.clone() };
@@ -244,7 +242,8 @@ fn search(board: &Board, settings: &Settings, asked: Asked<'_>, stage: usize, st
         BankKind::Parallel => parallel::best(&tank, &aims, asked.measure, &choice, None, MOST_BOXES),
         BankKind::Select => select::best(&tank, &aims, asked.measure, &choice),
     }
-    .map_err(|error| Fault::new(format!("stage {}: {error}", stage + 1)))
+    .map_err(|error| Fault::new(format!("stage {}: {error}", stage + 1)))?;
+    Ok(Found { score: cent * found.score, bound: cent * found.bound, ..found })
 }
 
 /// Interval from one frequency to another, cents: 1200 to the octave.

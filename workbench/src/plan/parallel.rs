@@ -13,7 +13,7 @@
 //! so that a box that is ruled out has no better bank in it. What is allowed begins small and grows until something passes; what was
 //! ruled out before is the bound when a search is given up.
 
-use super::aim::{Aim, Measure, weights};
+use super::aim::{Aim, Measure, shares};
 use super::cents;
 use super::found::{Choice, Found, GAP, NoPlan, score};
 use super::reckon::{FARTHEST, Reckoning};
@@ -69,7 +69,7 @@ pub fn best(
         if search.boxes >= most || improved || whole {
             let best = search.best.take().ok_or(NoPlan::Nothing)?;
             let bound = if search.boxes >= most { bound } else { (best.score - GAP).max(0.0) };
-            return Ok(Found { bound, ..best });
+            return Ok(best.bound_by(bound));
         }
         (bound, allowed) = ((allowed - GAP).max(0.0), MORE * allowed);
     }
@@ -299,7 +299,7 @@ impl<'a> Search<'a> {
 
     /// Whether the sums leave every target a code; leaves those one deeper.
     fn sums_could_serve(&mut self, ranges: &Ranges, depth: usize) -> bool {
-        let budget = (self.allowed - GAP).max(0.0).powi(2) * weights(self.aims);
+        let budget = (self.allowed - GAP).max(0.0).powi(2) * shares(self.aims);
         let mut spent = 0.0;
         for place in 0..self.order.len() {
             let n = self.order[place];
@@ -358,7 +358,7 @@ impl<'a> Search<'a> {
             let [least, most] = corners.each_ref().map(|corner| self.peak(corner, code));
             (low[usize::from(code)], high[usize::from(code)]) = (most, least);
         }
-        let budget = (self.allowed - GAP).max(0.0).powi(2) * weights(self.aims);
+        let budget = (self.allowed - GAP).max(0.0).powi(2) * shares(self.aims);
         let mut spent = 0.0;
         for target in 0..self.targets.len() {
             let (serves, aim) = (self.codes[depth][target], self.targets[target].aim);
@@ -426,7 +426,7 @@ impl<'a> Search<'a> {
         };
         let (codes, off): (Vec<u8>, Vec<f64>) = self.aims.iter().map(nearest).unzip();
         let score = score(self.measure, self.aims, &off);
-        Some(Found { fixed, bank, codes, cents: off, score, bound: 0.0 })
+        Some(Found { fixed, bank, codes, cents: off, score, bound: 0.0, proved: false })
     }
 
     /// A code of the ranges' lines as one of the bank's.
@@ -507,12 +507,12 @@ mod tests {
     }
 
     fn aims(hertz: &[f64]) -> Vec<Aim> {
-        hertz.iter().map(|&hertz| Aim { hertz, weight: 1.0 }).collect()
+        hertz.iter().map(|&hertz| Aim { hertz, weight: 1.0, share: 1.0 }).collect()
     }
 
     fn vowels(stage: usize) -> Vec<Aim> {
         let vowels = crate::plan::vowels::table().into_iter().filter(|v| v.group != "children");
-        vowels.map(|vowel| Aim { hertz: vowel.formants()[stage], weight: 1.0 }).collect()
+        vowels.map(|vowel| Aim { hertz: vowel.formants()[stage], weight: 1.0, share: 1.0 }).collect()
     }
 
     /// A generator without a crate (G. Marsaglia, "Xorshift RNGs", J. Stat. Softw. 8 (2003) 14).
@@ -575,12 +575,13 @@ mod tests {
                     }
                     for aim in &mut targets {
                         aim.weight = 0.5 + random.unit();
+                        aim.share = 0.5 + random.unit();
                     }
                 }
                 let measure = if round < 2 { Measure::Worst } else { Measure::Rms };
                 let truth = brute_force(&tank, &targets, measure, &choice);
                 let best = best(&tank, &targets, measure, &choice, None, MOST).unwrap();
-                assert!(best.proved() && best.bound <= truth + 1e-3, "{} against {truth}", best.bound);
+                assert!(best.proved && best.bound <= truth + 1e-3, "{} against {truth}", best.bound);
                 assert!((best.score - truth).abs() < GAP + 1e-3, "{measure:?}: {} against {truth}", best.score);
             }
         }
@@ -596,8 +597,8 @@ mod tests {
             let clock = std::time::Instant::now();
             let best = best(&tank, &vowels(stage), Measure::Worst, &choice, None, MOST).unwrap();
             let worst = 100.0 * ((best.worst() / 1200.0).exp2() - 1.0);
-            println!("stage {}: {worst:.3} %, proved {}, {:?}", stage + 1, best.proved(), clock.elapsed());
-            assert!(best.proved() && worst < percent, "{worst}");
+            println!("stage {}: {worst:.3} %, proved {}, {:?}", stage + 1, best.proved, clock.elapsed());
+            assert!(best.proved && worst < percent, "{worst}");
         }
     }
 
@@ -609,7 +610,7 @@ mod tests {
         choice.kept[2] = Some(123e-9);
         choice.kept_fixed = Some(51e-9);
         let found = best(&tank, &vowels(0), Measure::Worst, &choice, None, MOST).unwrap();
-        assert!(found.proved());
+        assert!(found.proved);
         assert_eq!((found.fixed.farads, found.bank[2].farads), (51e-9, 123e-9));
         let freed =
             best(&tank, &vowels(0), Measure::Worst, &free(&Series::E6.values(10e-9, 1e-6), false, LINES), None, MOST);
@@ -623,7 +624,7 @@ mod tests {
             for count in [1, 2, 5] {
                 let choice = free(&Series::E24.values(1e-9, 1e-6), false, LINES);
                 let best = best(&tank(stage), &vowels(stage)[..count], measure, &choice, None, MOST).unwrap();
-                assert!(best.proved(), "stage {}, {count}: {} of {}", stage + 1, best.score, best.bound);
+                assert!(best.proved, "stage {}, {count}: {} of {}", stage + 1, best.score, best.bound);
             }
         }
     }
@@ -635,7 +636,7 @@ mod tests {
         let (tank, aims) = (tank(2), vowels(2));
         let whole = best(&tank, &aims, Measure::Worst, &choice, None, MOST).unwrap();
         let some = best(&tank, &aims, Measure::Worst, &choice, None, 20_000).unwrap();
-        assert!(!some.proved() && some.bound <= whole.score && some.score >= whole.score - GAP);
+        assert!(!some.proved && some.bound <= whole.score && some.score >= whole.score - GAP);
     }
 
     #[test]

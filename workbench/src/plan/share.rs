@@ -9,7 +9,7 @@
 //! smallest sum of scores, each counted in what one speaker's repeats differ by.
 
 use super::Asked;
-use super::aim::{Measure, Unit};
+use super::aim::Unit;
 use super::found::Found;
 use super::stock::Stock;
 use crate::fault::Fault;
@@ -65,9 +65,9 @@ pub(super) fn out(
 }
 
 fn unit(asked: &Asked<'_>, stage: usize) -> f64 {
-    match (asked.unit, asked.measure) {
-        (Unit::Cents, Measure::Worst | Measure::Rms) => 1200.0 * (1.0 + 0.01 * REPEAT_PERCENT[stage]).log2(),
-        (Unit::Heard, _) => 1.0,
+    match asked.unit {
+        Unit::Cents => 1200.0 * (1.0 + 0.01 * REPEAT_PERCENT[stage]).log2(),
+        Unit::Heard => 1.0,
     }
 }
 
@@ -93,8 +93,8 @@ fn one_after_another(
         let mut found = alone.found.clone();
         let mut score = 0.0;
         let whole = order.iter().try_for_each(|&stage| {
-            found[stage] = search(stage, &left)?;
-            found[stage].bound = alone.found[stage].bound;
+            let bound = alone.found[stage].bound;
+            found[stage] = Found { bound, proved: false, ..search(stage, &left)? };
             score += found[stage].score / unit(asked, stage);
             for part in found[stage].parts() {
                 if let Some(quantity) = &mut left.parts[part].quantity {
@@ -130,7 +130,7 @@ mod tests {
         let place =
             there.iter().min_by(|a, b| off(a).total_cmp(&off(b))).ok_or_else(|| Fault::new("given no parts"))?;
         let score = off(place);
-        Ok(Found { fixed: *place, bank: vec![], codes: vec![0], cents: vec![score], score, bound: score })
+        Ok(Found { fixed: *place, bank: vec![], codes: vec![0], cents: vec![score], score, bound: score, proved: true })
     }
 
     /// Every way of giving three stages one part each, one after another.

@@ -228,6 +228,18 @@ impl TankAlone {
         Some(0.5 * (low + high))
     }
 
+    /// Loaded Q at a peak, with these capacitors behind closed switches: ω·b'/2g.
+    pub(super) fn q(&self, hertz: f64, fixed: f64, closed: &[f64]) -> f64 {
+        let around = self.around(hertz);
+        let (mut g, mut b_slope) = (around.g, around.b_slope + fixed);
+        for farads in closed {
+            let part = Part::of(around.omega, *farads, self.on);
+            g += around.omega * part.x * part.count;
+            b_slope += part.count * (1.0 - 2.0 * part.x * part.x * part.share);
+        }
+        0.5 * around.omega * b_slope / g
+    }
+
     /// What slopes there are at a frequency.
     pub fn around(&self, hertz: f64) -> Around {
         self.around_octave((hertz / LOWEST_HZ).log2())
@@ -398,6 +410,10 @@ mod tests {
                     let whole = Response::of(&board, &settings, codes).unwrap().peak(stage).frequency;
                     let off = cents(whole, alone.peak(part.fixed, &bank));
                     assert!(off.abs() < 0.05, "C12 {c12}, stage {}, code {code}: {off} cents", stage + 1);
+                    let closed: Vec<f64> =
+                        bank.iter().filter(|(_, closed)| *closed).map(|(farads, _)| *farads).collect();
+                    let q = Response::of(&board, &settings, codes).unwrap().peak(stage).q;
+                    assert!((alone.q(whole, part.fixed, &closed) / q - 1.0).abs() < 0.05, "stage {}, {q}", stage + 1);
                     for guess in [0.7, 1.001, 1.3] {
                         let off = cents(whole, alone.peak_near(guess * whole, part.fixed, &bank));
                         assert!(off.abs() < 0.02, "C12 {c12}, stage {}, code {code}: {off} cents", stage + 1);

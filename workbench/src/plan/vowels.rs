@@ -6,6 +6,9 @@
 
 use serde::{Deserialize, Serialize};
 
+/// Widths of the formants of male voices, hertz: B. P. Bogert, J. Acoust. Soc. Am. 25 (1953) 791–792, abstract.
+pub const VOICE_BANDWIDTH_HZ: [f64; 3] = [130.0, 100.0, 185.0];
+
 /// One vowel of one group.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Vowel {

@@ -8,6 +8,7 @@ use crate::plan::aim::{self, Measure};
 use crate::plan::stock::{Made, Place, Stock};
 use crate::plan::switches::{Spoiled, Switches};
 use crate::plan::targets::Target;
+use crate::plan::vowels::VOICE_BANDWIDTH_HZ;
 use crate::plan::{Asked, Plan, cents};
 use crate::response::frequencies;
 use serde_json::{Value, json};
@@ -16,11 +17,11 @@ use tritank_dsp::knobs::Settings;
 use tritank_dsp::response::Response;
 use tritank_dsp::value::{self, Unit};
 
-/// Widths of the formants of male voices, hertz: B. P. Bogert, J. Acoust. Soc. Am. 25 (1953) 791–792, abstract.
-const VOICE_BANDWIDTH_HZ: [f64; 3] = [130.0, 100.0, 185.0];
 /// Most panes of a picture of responses, and points of each curve.
 pub(super) const MOST_PANES: usize = 120;
 const POINTS: usize = 240;
+/// Characters of a row of a bank.
+const COLUMNS: usize = 110;
 /// How far its paper reaches beyond the targets, as a ratio.
 const AROUND: f64 = 1.7;
 
@@ -129,8 +130,8 @@ fn words(place: &Place, stock: &Stock) -> String {
     };
     match place.made {
         Made::One(a) => part(a),
-        Made::Parallel(a, b) => format!("[{} + {}]", part(a), part(b)),
-        Made::Series(a, b) => format!("[{} in series with {}]", part(a), part(b)),
+        Made::Parallel(a, b) => format!("{} + {}", part(a), part(b)),
+        Made::Series(a, b) => format!("{} in series with {}", part(a), part(b)),
         Made::Kept if place.farads == 0.0 => "nothing".to_owned(),
         Made::Kept => format!("{} (kept)", value::write(rounded(place.farads), Unit::Farad)),
     }
@@ -240,16 +241,21 @@ pub(super) fn table(told: &Told<'_>) -> String {
             Some(name) if *name != coil => format!("{name} ({coil})"),
             _ => coil,
         };
-        let bank: Vec<_> = stage.found.bank.iter().map(|place| words(place, told.stock())).collect();
         let _ = writeln!(
             text,
-            "stage {n}   coil {coil}   fixed {}{wiring}   bank {}   farthest target {:.2} %{}{}",
+            "stage {n}   coil {coil}   fixed {}{wiring}   farthest target {:.2} %{}{}",
             words(&stage.found.fixed, told.stock()),
-            bank.join(" "),
             percent(stage.worst),
             told.measured(n - 1),
             if stage.proved { ", no bank of these values is nearer" } else { ", not proved to be the nearest" }
         );
+        let bank: Vec<_> = stage.found.bank.iter().map(|place| words(place, told.stock())).collect();
+        let wide = 6 + bank.iter().map(|word| word.chars().count()).max().unwrap_or_default();
+        for (row, places) in bank.chunks((COLUMNS / wide).max(1)).enumerate() {
+            let first = row * (COLUMNS / wide).max(1);
+            let places = places.iter().enumerate().map(|(n, word)| format!("{:>2}  {word:<1$}", first + n, wide - 4));
+            let _ = writeln!(text, "       {}", places.collect::<String>().trim_end());
+        }
     }
     let _ = writeln!(
         text,
