@@ -7,6 +7,7 @@ pub mod plan;
 pub mod render;
 pub mod response;
 pub mod sheet;
+mod tolerances;
 pub mod tune;
 
 use crate::fault::Fault;

@@ -1,5 +1,6 @@
 //! `tritank sheet`: what lies on the bench while a board is soldered.
 
+use super::tolerances::ToleranceOptions;
 use super::{UnitOptions, remark, say_json};
 use crate::drawer;
 use crate::fault::Fault;
@@ -32,14 +33,16 @@ pub struct SheetCommand {
     /// Which lot of units is drawn: the same seed draws the same
     #[arg(long, value_name = "S", default_value_t = 1, help_heading = "Limits")]
     seed: u64,
+    #[command(flatten, next_help_heading = "Limits")]
+    tolerances: ToleranceOptions,
     /// The lists for programs
     #[arg(long, help_heading = "Output")]
     json: bool,
 }
 
 const LONG: &str = "\
-The same board, knobs, drawer, units and seed give the same bytes. Limits hold 99 of 100 units, every part drawn within the usual
-tolerances, which the sheet names. Names of parts and nodes are those of `tritank circuit`.
+The same board, knobs, drawer, units and seed give the same bytes. Limits hold 99 of 100 units, every part drawn within its
+tolerance, which the sheet names; without --tolerance and --spread, the usual ones. Names of parts and nodes are those of `tritank circuit`.
 
 --drawer FILE has a header and a row for each kind of part: value,quantity,tolerance,measured,kind. Value as marked (47n, 104),
 quantity whole; tolerance (percent), measured (on a bridge) and kind (capacitor, resistor, coil; else capacitor) may be left out.
@@ -66,6 +69,7 @@ impl SheetCommand {
     pub fn run(&self) -> Result<(), Fault> {
         let choice = self.unit.choice();
         let patch = choice.unit()?;
+        let tolerances = self.tolerances.of(Tolerances::default())?;
         let drawer = self.drawer.as_deref().map(drawer::read).transpose()?;
         // A page is made anew at any time; another kind of file under a mistyped name is not.
         ends_in(&self.out, "html", "--out")?;
@@ -87,7 +91,7 @@ impl SheetCommand {
         let readings = self.readings.as_deref().map(WholeFile::create).transpose()?;
 
         // A board that rests but whose lot cannot be drawn is built without limits.
-        let within = Within::of(&patch, &Tolerances::default(), self.units as usize, self.seed);
+        let within = Within::of(&patch, &tolerances, self.units as usize, self.seed);
         let sheet = Sheet::of(&patch, drawer.as_deref(), within.as_ref().ok())?;
         if let Err(fault) = &within {
             remark(&format!("the readings have no limits: {fault}"));

@@ -85,20 +85,17 @@ impl Told<'_> {
         plain && self.asked.measure == Measure::Worst && self.asked.unit == aim::Unit::Cents
     }
 
-    /// The score where it is not what percent already says, and the bound where it is not proved.
+    /// The score where percent does not say it already, and the bound beside it.
     fn measured(&self, stage: usize) -> String {
         let part = &self.plan.stages[stage];
         let (score, bound, unit) = (part.found.score, part.found.bound, self.asked.unit);
-        let mut text = String::new();
-        if self.asked.measure == Measure::Rms {
-            let _ = write!(text, ", root mean square {score:.2} {unit}");
-        } else if !self.in_percent() {
-            let _ = write!(text, ", weighed {score:.2} {unit}");
+        let what = if self.asked.measure == Measure::Rms { "root mean square" } else { "weighed" };
+        let beside = if part.proved { "proved: " } else { "not proved: " };
+        if self.in_percent() {
+            format!(", {beside}no bank of these values comes below {:.2} %", percent(bound))
+        } else {
+            format!(", {what} {score:.2} {unit}, {beside}no bank of these values comes below {bound:.2}")
         }
-        if !part.proved {
-            let _ = write!(text, ", none is below {bound:.2} {unit}");
-        }
-        text
     }
 
     fn rows(&self) -> impl Iterator<Item = Row<'_>> {
@@ -243,11 +240,10 @@ pub(super) fn table(told: &Told<'_>) -> String {
         };
         let _ = writeln!(
             text,
-            "stage {n}   coil {coil}   fixed {}{wiring}   farthest target {:.2} %{}{}",
+            "stage {n}   coil {coil}   fixed {}{wiring}   farthest target {:.2} %{}",
             words(&stage.found.fixed, told.stock()),
             percent(stage.worst),
-            told.measured(n - 1),
-            if stage.proved { ", no bank of these values is nearer" } else { ", not proved to be the nearest" }
+            told.measured(n - 1)
         );
         let bank: Vec<_> = stage.found.bank.iter().map(|place| words(place, told.stock())).collect();
         let wide = 6 + bank.iter().map(|word| word.chars().count()).max().unwrap_or_default();

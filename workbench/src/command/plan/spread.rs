@@ -1,11 +1,12 @@
 //! `tritank plan --units`: what a plan is worth once it is built of real parts.
 
 use crate::command::progress;
+use crate::command::tolerances::ToleranceOptions;
 use crate::fault::Fault;
 use crate::plan::Plan;
 use crate::plan::targets::Target;
 use crate::series::Series;
-use crate::spread::{self, Aim, Cause, Kept, Kind, MOST_UNITS, Spread, Tolerances, WIDEST, WIDEST_KELVIN, WITHIN};
+use crate::spread::{self, Aim, Cause, Kept, Kind, MOST_UNITS, Spread, Tolerances, WITHIN};
 use serde_json::{Value, json};
 use std::fmt::Write as _;
 use std::time::Instant;
@@ -21,13 +22,8 @@ pub(super) struct SpreadOptions {
     /// Which units: another seed draws others
     #[arg(long, value_name = "S", requires = "units")]
     seed: Option<u64>,
-    /// Tolerance of capacitors, percent; without it, what the series comes in: E96 1, E48 2, E24 5, E12 10, E6 20
-    #[arg(long, value_name = "PERCENT", requires = "units", allow_negative_numbers = true)]
-    tolerance: Option<String>,
-    /// Tolerance of anything else, as coil=2%; may be given again: resistor 5%, coil 5%, loss 20%, gain 50%, saturation 50%,
-    /// switch 50%, supply 10%, temperature 10K
-    #[arg(long, value_name = "NAME=VALUE", requires = "units")]
-    spread: Vec<String>,
+    #[command(flatten)]
+    tolerances: ToleranceOptions,
 }
 
 pub(super) const LONG: &str = "\
@@ -58,54 +54,22 @@ pub(super) struct Asked {
 impl SpreadOptions {
     /// What was asked for; nothing without `--units`.
     pub(super) fn asked(&self, series: Series) -> Result<Option<Asked>, Fault> {
-        let Some(units) = &self.units else { return Ok(None) };
+        let Some(units) = &self.units else {
+            return match self.tolerances.given() {
+                Some(option) => Err(Fault::new(format!("{option}: given without --units, allowed is with it"))),
+                None => Ok(None),
+            };
+        };
         let refused =
             || Fault::new(format!("--units: given {units}, allowed is a whole number from 1 to {MOST_UNITS}"));
         let units = units.trim().parse().ok().filter(|units| (1..=MOST_UNITS).contains(units)).ok_or_else(refused)?;
-        let mut tolerances = Tolerances::of_series(series);
-        if let Some(text) = &self.tolerance {
-            tolerances.capacitors = fraction(text, Kind::Capacitor).map_err(|what| told("--tolerance", text, &what))?;
-        }
-        for text in &self.spread {
-            let fault = |what: &str| told("--spread", text, what);
-            let (name, value) = text.split_once('=').ok_or_else(|| fault("allowed is name=value, such as coil=2%"))?;
-            let kind = OTHERS.into_iter().find(|kind| kind.word() == name.trim()).ok_or_else(|| {
-                fault(&format!("allowed are {}; capacitors have --tolerance", OTHERS.map(Kind::word).join(", ")))
-            })?;
-            *tolerances.of(kind) = fraction(value, kind).map_err(|what| fault(&what))?;
-        }
+        let tolerances = self.tolerances.of(Tolerances::of_series(series))?;
         Ok(Some(Asked { units, seed: self.seed.unwrap_or(1), tolerances }))
     }
 }
 
 /// A kind with a smaller share of the variance on every stage is not told.
 const WORTH_SAYING: f64 = 0.01;
-
-/// What `--spread` is about.
-const OTHERS: [Kind; 8] = [
-    Kind::Resistor,
-    Kind::Coil,
-    Kind::Loss,
-    Kind::Gain,
-    Kind::Saturation,
-    Kind::Switch,
-    Kind::Supply,
-    Kind::Temperature,
-];
-
-fn told(option: &str, given: &str, what: &str) -> Fault {
-    Fault::new(format!("{option}: given {given}, {what}"))
-}
-
-/// A tolerance as it is written: percent, or kelvin for the temperature.
-fn fraction(text: &str, kind: Kind) -> Result<f64, String> {
-    let (mark, whole, most) = if kind == Kind::Temperature { ('K', 1.0, WIDEST_KELVIN) } else { ('%', 100.0, WIDEST) };
-    let number = text.trim().trim_end_matches(mark).trim_end();
-    let value: Option<f64> = number.parse().ok().map(|number: f64| number / whole);
-    value
-        .filter(|value| (0.0..=most).contains(value))
-        .ok_or_else(|| format!("allowed is 0 {mark} to {} {mark}", most * whole))
-}
 
 /// A lot, and what it makes of the plan.
 pub(super) struct Built {
