@@ -9,7 +9,9 @@
 //! list, about its operating point, with on-resistance, coil loss, driver, follower and C12 in it.
 
 pub mod aim;
+mod around;
 pub mod assign;
+mod boxes;
 pub mod choose;
 pub mod coils;
 pub mod found;

@@ -14,18 +14,17 @@
 //! ruled out before is the bound when a search is given up.
 
 use super::aim::{Aim, Measure, shares};
+use super::around::Around;
+pub use super::boxes::LINES;
+use super::boxes::{Boxes, Corner, FIXED, Ranges};
 use super::cents;
 use super::found::{Choice, Found, GAP, NoPlan, score};
 use super::reckon::{FARTHEST, Reckoning};
 use super::stock::Place;
-use super::tank::{Around, TankAlone};
+use super::tank::TankAlone;
 use std::f64::consts::TAU;
 
-/// Most switched capacitors.
-pub const LINES: usize = 4;
 const CODES: usize = 1 << LINES;
-/// The fixed capacitor's place among the ranges of a box, behind the lines'.
-const FIXED: usize = LINES;
 /// What is allowed at first, cents, and by what ratio more is allowed until something passes.
 const FIRST: f64 = 4.0;
 const MORE: f64 = 1.4;
@@ -55,7 +54,7 @@ pub fn best(
         return Err(NoPlan::OutOfReach { hertz: aim.hertz });
     }
     let mut search = Search::new(tank, aims, measure, choice, most);
-    let all = search.all().ok_or(NoPlan::Nothing)?;
+    let all = search.boxes.all().ok_or(NoPlan::Nothing)?;
     search.dive(all);
     search.best = search.best.take().into_iter().chain(first).min_by(|a, b| a.score.total_cmp(&b.score));
     let heaviest = aims.iter().map(|aim| aim.weight).fold(f64::MIN_POSITIVE, f64::max);
@@ -66,20 +65,13 @@ pub fn best(
         search.allow(allowed.min(least));
         search.go(all, 0);
         let improved = search.best.as_ref().is_some_and(|best| best.score < least);
-        if search.boxes >= most || improved || whole {
+        if search.looked_at >= most || improved || whole {
             let best = search.best.take().ok_or(NoPlan::Nothing)?;
-            let bound = if search.boxes >= most { bound } else { (best.score - GAP).max(0.0) };
+            let bound = if search.looked_at >= most { bound } else { (best.score - GAP).max(0.0) };
             return Ok(best.bound_by(bound));
         }
         (bound, allowed) = ((allowed - GAP).max(0.0), MORE * allowed);
     }
-}
-
-/// From–to, both included, among the candidates of each line and of the fixed capacitor.
-#[derive(Clone, Copy)]
-struct Ranges {
-    from: [u32; LINES + 1],
-    to: [u32; LINES + 1],
 }
 
 /// One target.
@@ -95,21 +87,12 @@ struct Target {
     ends: [Around; 2],
 }
 
-/// A fixed capacitor and a bank, farads.
-type Corner = (f64, [f64; LINES]);
-
 struct Search<'a> {
     tank: &'a TankAlone,
     aims: &'a [Aim],
     measure: Measure,
     choice: &'a Choice,
-    /// Candidates of the lines: what may stand there, ascending, then what is kept.
-    lines: Vec<Place>,
-    /// Those of the fixed capacitor.
-    fixed: Vec<Place>,
-    /// The bank's position of each line; those that are free come first.
-    places: Vec<usize>,
-    free: usize,
+    boxes: Boxes,
     targets: Vec<Target>,
     /// Targets, those that lately ruled out the most first.
     order: Vec<usize>,
@@ -121,26 +104,21 @@ struct Search<'a> {
     largest: f64,
     allowed: f64,
     best: Option<Found>,
-    boxes: u64,
+    /// Boxes, weighed by the work that they were.
+    looked_at: u64,
     most: u64,
 }
 
 impl<'a> Search<'a> {
     fn new(tank: &'a TankAlone, aims: &'a [Aim], measure: Measure, choice: &'a Choice, most: u64) -> Self {
-        let fixed = choice.kept_fixed.map_or_else(|| choice.fixed.clone(), |farads| vec![Place::kept(farads)]);
-        let mut lines = choice.position.clone();
-        let (kept, mut places): (Vec<usize>, Vec<usize>) =
-            (0..choice.kept.len()).partition(|n| choice.kept[*n].is_some());
-        let free = places.len();
-        places.extend(&kept);
-        lines.extend(kept.iter().filter_map(|n| choice.kept[*n]).map(Place::kept));
-        let mut parts: Vec<f64> = lines.iter().map(|place| place.farads).collect();
+        let boxes = Boxes::of(choice);
+        let mut parts: Vec<f64> = boxes.lines.iter().map(|place| place.farads).collect();
         parts.sort_by(f64::total_cmp);
         let targets = aims
             .iter()
             .map(|aim| {
-                let counts: Vec<f64> = lines.iter().map(|place| tank.count(aim.hertz, place.farads)).collect();
-                let crest = (0..choice.position.len()).max_by(|a, b| counts[*a].total_cmp(&counts[*b])).unwrap_or(0);
+                let counts: Vec<f64> = boxes.lines.iter().map(|place| tank.count(aim.hertz, place.farads)).collect();
+                let crest = (0..boxes.positions).max_by(|a, b| counts[*a].total_cmp(&counts[*b])).unwrap_or(0);
                 let reckoning = Reckoning::of(tank, aim.hertz, &parts);
                 Target {
                     aim: *aim,
@@ -154,17 +132,14 @@ impl<'a> Search<'a> {
             .collect::<Vec<Target>>();
         let zone = |target: &Target| target.reckoning.window(0.0);
         let slack = targets.iter().map(zone).map(|[low, high]| high / low - 1.0).fold(0.0, f64::max);
-        let every_code = ((1u32 << (1 << places.len())) - 1) as u16;
+        let every_code = ((1u32 << (1 << boxes.places.len())) - 1) as u16;
         let highest = aims.iter().map(|aim| aim.hertz).fold(f64::MIN_POSITIVE, f64::max);
         Self {
             tank,
             aims,
             measure,
             choice,
-            lines,
-            fixed,
-            places,
-            free,
+            boxes,
             targets,
             order: (0..aims.len()).collect(),
             slack,
@@ -172,25 +147,9 @@ impl<'a> Search<'a> {
             largest: 1.0 / (WELL_ABOVE * TAU * highest * tank.on()),
             allowed: f64::INFINITY,
             best: None,
-            boxes: 0,
+            looked_at: 0,
             most,
         }
-    }
-
-    /// Every bank there is; `None` when there is none.
-    fn all(&self) -> Option<Ranges> {
-        let position = self.choice.position.len();
-        if self.fixed.is_empty() || (position == 0 && self.free > 0) {
-            return None;
-        }
-        let mut ranges = Ranges { from: [0; LINES + 1], to: [0; LINES + 1] };
-        ranges.to[..self.free].fill(position.saturating_sub(1) as u32);
-        for n in self.free..self.places.len() {
-            let kept = (position + n - self.free) as u32;
-            (ranges.from[n], ranges.to[n]) = (kept, kept);
-        }
-        ranges.to[FIXED] = (self.fixed.len() - 1) as u32;
-        Some(ranges)
     }
 
     /// From here on only what is better than `score`.
@@ -207,19 +166,19 @@ impl<'a> Search<'a> {
     /// Looks at every bank of a box whose score could be less than what is allowed.
     fn go(&mut self, ranges: Ranges, depth: usize) {
         // Nothing is better by more than the gap.
-        if self.boxes >= self.most || self.allowed <= GAP {
+        if self.looked_at >= self.most || self.allowed <= GAP {
             return;
         }
         if self.codes.len() < depth + 2 {
             self.codes.push(vec![0; self.aims.len()]);
         }
-        self.boxes += 1;
+        self.looked_at += 1;
         if !self.sums_could_serve(&ranges, depth) {
             return;
         }
-        let widest = self.widest(&ranges);
+        let widest = self.boxes.widest(&ranges);
         if self.is_small(&ranges) {
-            self.boxes += SMALL_COSTS;
+            self.looked_at += SMALL_COSTS;
             if !self.peaks_could_serve(&ranges, depth + 1) {
                 return;
             }
@@ -227,63 +186,23 @@ impl<'a> Search<'a> {
         match widest {
             None => self.look_at(&ranges),
             Some(widest) => {
-                for half in self.halves(ranges, widest).into_iter().rev().flatten() {
+                for half in self.boxes.halves(ranges, widest).into_iter().rev().flatten() {
                     self.go(half, depth + 1);
                 }
             }
         }
     }
 
-    /// A box cut in two at the middle of one capacitor's range, the smaller first; lines that are free ascend, so that no bank is
-    /// in both.
-    fn halves(&self, ranges: Ranges, widest: usize) -> [Option<Ranges>; 2] {
-        let (from, to) = (ranges.from[widest], ranges.to[widest]);
-        let list = self.candidates(widest);
-        // In the middle by capacitance, not by number.
-        let middle = 0.5 * (list[from as usize].farads + list[to as usize].farads);
-        let below = list[from as usize..to as usize].partition_point(|place| place.farads <= middle).max(1) as u32;
-        let (mut low, mut high) = (ranges, ranges);
-        low.to[widest] = from + below - 1;
-        high.from[widest] = from + below;
-        for n in (1..self.free).rev() {
-            low.to[n - 1] = low.to[n - 1].min(low.to[n]);
-        }
-        for n in 1..self.free {
-            high.from[n] = high.from[n].max(high.from[n - 1]);
-        }
-        [low, high].map(|half| half.from.iter().zip(&half.to).all(|(from, to)| from <= to).then_some(half))
-    }
-
-    fn candidates(&self, n: usize) -> &[Place] {
-        if n == FIXED { &self.fixed } else { &self.lines }
-    }
-
-    /// What one capacitor is at least and at most.
-    fn ends(&self, ranges: &Ranges, n: usize) -> [f64; 2] {
-        [ranges.from[n], ranges.to[n]].map(|place| self.candidates(n)[place as usize].farads)
-    }
-
-    /// The capacitor that is the least settled; `None` when all are.
-    fn widest(&self, ranges: &Ranges) -> Option<usize> {
-        let width = |n: &usize| {
-            let [from, to] = self.ends(ranges, *n);
-            to - from
-        };
-        let open = (0..=FIXED).filter(|n| ranges.from[*n] < ranges.to[*n]);
-        open.max_by(|a, b| width(a).total_cmp(&width(b)))
-    }
-
     fn is_small(&self, ranges: &Ranges) -> bool {
-        let ends = (0..self.places.len()).chain([FIXED]).map(|n| self.ends(ranges, n));
-        let [least, most] = ends.fold([0.0; 2], |sum, [from, to]| [sum[0] + from, sum[1] + to]);
+        let [least, most] = self.boxes.span(ranges);
         most <= least * (1.0 + SMALL * self.slack)
     }
 
     /// Least and most sum of every code at a target.
     fn sums(&self, ranges: &Ranges, target: &Target) -> [[f64; CODES]; 2] {
-        let [from, to] = self.ends(ranges, FIXED);
+        let [from, to] = self.boxes.ends(ranges, FIXED);
         let (mut low, mut high) = ([from; CODES], [to; CODES]);
-        for line in 0..self.places.len() {
+        for line in 0..self.boxes.places.len() {
             let (from, to) = (ranges.from[line], ranges.to[line]);
             let [a, b] = [from, to].map(|n| target.counts[n as usize]);
             let most =
@@ -325,7 +244,7 @@ impl<'a> Search<'a> {
 
     /// Whether the peaks do: those of the corner of the least and of the most capacitance, between which all others lie.
     fn peaks_could_serve(&mut self, ranges: &Ranges, depth: usize) -> bool {
-        let corners = [0, 1].map(|end| self.corner(ranges, end));
+        let corners = [0, 1].map(|end| self.boxes.corner(ranges, end));
         let falls = self.falling_codes(ranges);
         let mut serving = 0;
         for place in 0..self.order.len() {
@@ -352,7 +271,7 @@ impl<'a> Search<'a> {
 
     /// The same for the sum of squares.
     fn squares_could_serve(&mut self, corners: &[Corner; 2], falls: u16, serving: u16, depth: usize) -> bool {
-        self.boxes += SQUARES_COST;
+        self.looked_at += SQUARES_COST;
         let (mut low, mut high) = ([0.0; CODES], [f64::INFINITY; CODES]);
         for code in (0..CODES as u16).filter(|code| (serving & falls) >> code & 1 == 1) {
             let [least, most] = corners.each_ref().map(|corner| self.peak(corner, code));
@@ -373,12 +292,6 @@ impl<'a> Search<'a> {
         true
     }
 
-    /// Fixed capacitor and bank where all are at their least, or at their most.
-    fn corner(&self, ranges: &Ranges, end: usize) -> Corner {
-        let bank = |line| if line < self.places.len() { self.ends(ranges, line)[end] } else { 0.0 };
-        (self.ends(ranges, FIXED)[end], std::array::from_fn(bank))
-    }
-
     /// Peak of a corner under a code.
     fn peak(&self, (fixed, bank): &Corner, code: u16) -> f64 {
         // From where the middle target is: any guess will do.
@@ -390,8 +303,8 @@ impl<'a> Search<'a> {
     /// Codes whose peak falls as any capacitor grows: those of settled capacitors, or of such as are not too large.
     fn falling_codes(&self, ranges: &Ranges) -> u16 {
         let may_rise =
-            |line: &usize| ranges.from[*line] < ranges.to[*line] && self.ends(ranges, *line)[1] > self.largest;
-        let rising: usize = (0..self.places.len()).filter(may_rise).map(|line| 1 << line).sum();
+            |line: &usize| ranges.from[*line] < ranges.to[*line] && self.boxes.ends(ranges, *line)[1] > self.largest;
+        let rising: usize = (0..self.boxes.places.len()).filter(may_rise).map(|line| 1 << line).sum();
         (0..CODES).filter(|code| code & rising == 0).map(|code| 1 << code).sum()
     }
 
@@ -408,20 +321,16 @@ impl<'a> Search<'a> {
 
     /// What a box of one bank makes of the targets; `None` when there are not enough parts.
     fn found(&self, ranges: &Ranges) -> Option<Found> {
-        let fixed = self.fixed[ranges.from[FIXED] as usize];
-        let mut bank = vec![fixed; self.places.len()];
-        for (line, place) in self.places.iter().enumerate() {
-            bank[*place] = self.lines[ranges.from[line] as usize];
-        }
+        let (fixed, bank) = self.boxes.bank(ranges);
         let parts: Vec<usize> = bank.iter().chain([&fixed]).flat_map(Place::parts).collect();
         if !self.choice.stock.fits(&parts) {
             return None;
         }
-        let codes = 1u16 << self.places.len();
-        let corner = self.corner(ranges, 0);
+        let codes = 1u16 << self.boxes.places.len();
+        let corner = self.boxes.corner(ranges, 0);
         let peaks: Vec<f64> = (0..codes).map(|code| self.peak(&corner, code)).collect();
         let nearest = |aim: &Aim| {
-            let off = (0..codes).zip(&peaks).map(|(code, peak)| (self.in_bank(code), cents(aim.hertz, *peak)));
+            let off = (0..codes).zip(&peaks).map(|(code, peak)| (self.boxes.in_bank(code), cents(aim.hertz, *peak)));
             off.min_by(|a, b| a.1.abs().total_cmp(&b.1.abs())).expect("there are codes")
         };
         let (codes, off): (Vec<u8>, Vec<f64>) = self.aims.iter().map(nearest).unzip();
@@ -429,16 +338,11 @@ impl<'a> Search<'a> {
         Some(Found { fixed, bank, codes, cents: off, score, bound: 0.0, proved: false })
     }
 
-    /// A code of the ranges' lines as one of the bank's.
-    fn in_bank(&self, code: u16) -> u8 {
-        self.places.iter().enumerate().map(|(line, place)| ((code >> line & 1) as u8) << place).sum()
-    }
-
     /// A good bank to begin with: always into the half that promises more, then from neighbour to neighbour.
     fn dive(&mut self, all: Ranges) {
         let mut ranges = all;
-        while let Some(widest) = self.widest(&ranges) {
-            let halves = self.halves(ranges, widest).into_iter().flatten();
+        while let Some(widest) = self.boxes.widest(&ranges) {
+            let halves = self.boxes.halves(ranges, widest).into_iter().flatten();
             let promise = |half: &Ranges| self.least_score(half);
             ranges = halves.min_by(|a, b| promise(a).total_cmp(&promise(b))).expect("a cut leaves a half");
         }
@@ -446,7 +350,7 @@ impl<'a> Search<'a> {
         let mut better = true;
         while better {
             better = false;
-            for n in (0..self.free).chain([FIXED]) {
+            for n in self.boxes.movable() {
                 for step in (0..all.to[n].max(1).ilog2()).flat_map(|power| [1 << power, -(1 << power)]) {
                     let mut moved = ranges;
                     let place = i64::from(ranges.from[n]) + step;

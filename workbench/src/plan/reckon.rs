@@ -7,7 +7,8 @@
 //! Nothing that comes so near lies outside: F₋ and F₊ are over every loss that the closed switches could bring, and a count changes
 //! from p to t by no more than that of the largest part. So a search that keeps within them misses nothing.
 
-use super::tank::{Around, KNOWN_HZ, TankAlone};
+use super::around::Around;
+use super::tank::{KNOWN_HZ, TankAlone};
 use std::f64::consts::TAU;
 
 /// Grid of errors, cents.
