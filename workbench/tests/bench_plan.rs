@@ -67,6 +67,9 @@ fn a_broken_target_part_or_group_is_named_and_nothing_is_written() {
         ("--keep 1=5", &["--keep", "1=5", "fixed, all and 0 to 3"]),
         ("--keep 1=0 --kind select", &["--keep", "kind select"]),
         ("--keep 1=fixed --wiring 9n --board small.toml", &["--keep", "wiring"]),
+        ("--code 1,2,3", &["--code", "every code"]),
+        ("--picture p.gif", &["p.gif", ".svg or .png"]),
+        ("--from -1n", &["-1n", "1p to 1m"]),
         ("--measure best", &["--measure", "worst", "rms"]),
         ("--out taken.toml", &["taken.toml", "taken"]),
         ("--kind round", &["--kind", "parallel", "select"]),
@@ -74,6 +77,74 @@ fn a_broken_target_part_or_group_is_named_and_nothing_is_written() {
         let told = bench.refused(&format!("plan {line}"));
         for word in words {
             assert!(told.contains(word), "\"{word}\" is not in: {told}");
+        }
+    }
+}
+
+#[test]
+fn a_plan_can_be_read_back_and_planned_about() {
+    let bench = Bench::new();
+    bench.put("one.csv", "name,f1_hz,f2_hz,f3_hz\na,500,1500,2500\n");
+    bench.put("low.csv", "name,f1_hz,f2_hz,f3_hz\na,270,1500,2500\nb,500,1800,2900\n");
+    bench.put("few.csv", "value,quantity\n1n,20\n10n,20\n47n,20\n");
+    bench.put("six.csv", "value,quantity\n10n,3\n47n,3\n");
+    // One target needs one position; the board is one that every command takes.
+    bench.well("plan --targets one.csv --kind select --out one.toml");
+    bench.well("response --board one.toml --all");
+    // What is soldered reaches what a drawer alone does not.
+    bench.well("plan --out planned.toml");
+    let again =
+        bench.facts("plan --board planned.toml --keep 1=all --keep 2=all --keep 3=fixed,0 --drawer few.csv --json");
+    for stage in 0..2 {
+        assert_eq!(again["stages"][stage]["parts"]["fixed"]["made"], "kept");
+        assert_eq!(again["stages"][stage]["parts"]["bank"][3]["made"], "kept");
+    }
+    assert_eq!(again["stages"][2]["parts"]["bank"][0]["made"], "kept");
+    assert_ne!(again["stages"][2]["parts"]["bank"][1]["made"], "kept");
+    // Two in parallel reach what one does not.
+    assert!(bench.refused("plan --targets low.csv --series E12 --to 82n").contains("270 Hz"));
+    bench.well("plan --targets low.csv --series E12 --to 82n --pairs");
+    assert!(bench.refused("plan --drawer six.csv").contains("given 6 capacitors, allowed are 15 or more"));
+}
+
+#[test]
+fn weights_that_are_all_the_same_change_nothing() {
+    let bench = Bench::new();
+    let table = |weight: &str| {
+        let rows = ["a,300,900,2300", "b,500,1500,2500", "c,700,1200,2700", "d,400,2000,3000", "e,600,1100,2400"];
+        let rows: String = rows.iter().map(|row| format!("{row},{weight}\n")).collect();
+        format!("name,f1_hz,f2_hz,f3_hz,weight\n{rows}")
+    };
+    bench.put("one.csv", table("1"));
+    bench.put("small.csv", table("0.001"));
+    for measure in ["worst", "rms"] {
+        let [one, small] = ["one", "small"]
+            .map(|name| bench.facts(&format!("plan --targets {name}.csv --series E12 --measure {measure} --json")));
+        for stage in 0..3 {
+            assert_eq!(one["stages"][stage]["bank"], small["stages"][stage]["bank"], "{measure}, stage {}", stage + 1);
+        }
+    }
+}
+
+/// A board that was planned from what a bridge read finds its parts in the drawer again.
+#[test]
+fn the_sheet_takes_what_the_plan_took() {
+    let bench = Bench::new();
+    let rows: String = [3.3, 4.7, 6.8, 10.0, 15.0, 22.0, 33.0, 47.0, 68.0, 100.0, 150.0, 220.0, 330.0, 470.0]
+        .iter()
+        .map(|nano| format!("{nano}n,3,5,{:.4}n\n", nano * 1.031))
+        .collect();
+    bench.put("drawer.csv", format!("value,quantity,tolerance,measured\n{rows}"));
+    let plan = bench.facts("plan --drawer drawer.csv --out mine.toml --json");
+    let sheet = bench.facts("sheet --board mine.toml --drawer drawer.csv --out mine.html --json");
+    let order = sheet["order"].as_array().unwrap();
+    for stage in 0..3 {
+        let bank = plan["stages"][stage]["bank"].as_array().unwrap().iter().chain([&plan["stages"][stage]["fixed"]]);
+        for farads in bank.map(|farads| farads.as_f64().unwrap()) {
+            let row = order.iter().find(|row| row["value"].as_f64().is_some_and(|v| (v / farads - 1.0).abs() < 1e-6));
+            let row = row.unwrap();
+            assert_eq!(row["buy"], 0, "{row}");
+            assert!(row["notes"].to_string().contains("marked"), "{row}");
         }
     }
 }

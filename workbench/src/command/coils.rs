@@ -20,7 +20,7 @@ pub struct CoilOptions {
     #[arg(long, value_name = "FILE", help_heading = "Coils")]
     pub(super) coils: Option<PathBuf>,
     /// Pins and wiring across each tank: a multiplexer of the 4051 family alone has 30p, and 10p at every channel
-    #[arg(long, value_name = "FARADS", default_value = "0", help_heading = "Coils")]
+    #[arg(long, value_name = "FARADS", default_value = "0", allow_hyphen_values = true, help_heading = "Coils")]
     wiring: String,
 }
 

@@ -51,39 +51,49 @@ pub struct PlanCommand {
 }
 
 const LONG: &str = "\
-Every bank of the given values is ruled out or reckoned on the whole circuit: coil loss, on-resistance of the switches, driver,
-follower and C12 (with the neighbour under code 0) are in the peaks. Where a stage is proved, no bank of these values is better by
-more than a twentieth of a cent; else it says what none is below.
+Every bank of the given values is ruled out or reckoned on the whole circuit: coil loss,
+on-resistance of the switches, driver, follower and C12 (with the neighbour under code 0) are in
+the peaks. Where a stage is proved, no bank of these values is better by more than a twentieth
+of a cent; else it says what none is below. A capacitor whose reactance at the lowest target is
+less than the resistance of its switch is none there, and is left out.
 
---targets FILE has a header and a row for each target: name,group,f1_hz,f2_hz,f3_hz,weight; group and weight (how many times as
-much its errors count) may be left out. --count heard counts in differences that can just be heard: 14 Hz, and 1.5 % above
-some 900 Hz (Kewley-Port and Watson 1994).
+--targets FILE has a header and a row for each target: name,group,f1_hz,f2_hz,f3_hz,weight;
+group and weight (how many times as much its errors count) may be left out. --count heard counts
+in differences that can just be heard: 14 Hz, and 1.5 % above some 900 Hz (Kewley-Port and
+Watson 1994).
 
---drawer FILE has a header and a row for each part: value,quantity,tolerance,measured,kind; all but value and quantity may be left
-out. What a bridge read counts, not the mark. Where three stages want the same part, they share out what there is so that their
-errors together, each in what one speaker's repeats differ by (5.0, 3.7 and 2.8 %), are smallest.
+--drawer FILE has a header and a row for each part: value,quantity,tolerance,measured,kind; all
+but value and quantity may be left out. What a bridge read counts, not the mark. Where three
+stages want the same part, they share out what there is so that their errors together, each in
+what one speaker's repeats differ by (5.0, 3.7 and 2.8 %), are smallest.
 
---keep names what is soldered on --board and stays: plan again about it when a part has come out otherwise than it was marked.
+--keep names what is soldered on --board and stays: plan again about it when a part has come out
+otherwise than it was marked.
 
---coils FILE has a header and a row for each kind of coil: name,inductance,resistance,q,q_hz,quantity; all but inductance may be
-left out. A Q without a resistance is split, 0.4 of the loss in the wire and 0.6 in the core; with one, the core has the rest.
-A coil without either is taken for the board's own wound to that inductance. Every coil is planned on every stage; of all ways
-to share them out the one is taken whose farthest target is nearest, then the farthest of the other stages. With C12, each stage
-is judged beside the board's own coils. --coil keeps a stage out of that.
+--coils FILE has a header and a row for each kind of coil:
+name,inductance,resistance,q,q_hz,quantity; all but inductance may be left out. A Q without a
+resistance is split, 0.4 of the loss in the wire and 0.6 in the core; with one, the core has the
+rest. A coil without either is taken for the board's own wound to that inductance. Every coil is
+planned on every stage; of all ways to share them out the one is taken whose farthest target is
+nearest, then the farthest of the other stages. With C12, each stage is judged beside the
+board's own coils. --coil keeps a stage out of that.
 
---wiring is across every tank from the start: the written board's fixed capacitors hold it, the report names the part to solder.
+--wiring is across every tank from the start: the written board's fixed capacitors hold it, the
+report names the part to solder.
 
 JSON:
   kind, wiring (farads), measure, count, seconds
-  stages   coil (name, or null when not from a drawer; inductance, resistance, core), fixed to solder and bank (farads),
-           parts (of fixed and of bank: farads, made of one part, of two in parallel or series, or kept, marked farads of each),
-           worst_percent, worst_cents, score and bound (as asked; no bank is below the bound), bound_percent (the same in
-           percent, null unless the farthest target is asked for, in cents, all weights 1), proved,
-           peaks (code, hz, q, bandwidth, gain), voice_bandwidth (hertz, of a man's formant: Bogert 1953),
-           spoiled (null, or where closed switches cost 30 % of the Q and more: code, q, q_ideal, on, also (codes),
-           on_within and inductance_within (what keeps the Q within 10 %, or null))
-  codes    vowel, group, code (one a stage), target and planned (hertz), cents, percent, q, q_ideal (with ideal switches),
-           bandwidth (hertz)";
+  stages   coil (name, or null when not from a drawer; inductance, resistance, core), fixed to
+           solder and bank (farads), parts (of fixed and of bank: farads, made of one part, of
+           two in parallel or series, or kept, marked farads of each), worst_percent,
+           worst_cents, score and bound (as asked; no bank is below the bound), bound_percent
+           (the same in percent, null unless the farthest target is asked for, in cents, all
+           weights 1), proved, peaks (code, hz, q, bandwidth, gain), voice_bandwidth (hertz, of
+           a man's formant: Bogert 1953), spoiled (null, or where closed switches cost 30 % of
+           the Q and more: code, q, q_ideal, on, also (codes), on_within and inductance_within
+           (what keeps the Q within 10 %, or null))
+  codes    vowel, group, code (one a stage), target and planned (hertz), cents, percent, q,
+           q_ideal (with ideal switches), bandwidth (hertz)";
 
 const EXAMPLES: &str = "
 Example: a board for the vowels of men and women, from E24 parts
@@ -102,6 +112,9 @@ impl PlanCommand {
     /// A broken board, target or part range, a coil that cannot reach a target, or a file that cannot be written.
     pub fn run(&self) -> Result<(), Fault> {
         let began = Instant::now();
+        if self.unit.code.is_some() {
+            return Err(Fault::new("--code: given with plan, allowed is without: a plan is for every code"));
+        }
         let patch = self.unit.choice().unit()?;
         let targets = match &self.targets {
             Some(file) => targets::read(file)?,
@@ -162,6 +175,12 @@ impl PlanCommand {
                 return Err(Fault::in_file(file, "given twice, allowed is a name of its own for each file"));
             }
             taken.push(real(file));
+        }
+        for file in [&self.picture, &self.responses].into_iter().flatten() {
+            if !["svg", "png"].iter().any(|ending| file.extension().is_some_and(|own| own.eq_ignore_ascii_case(ending)))
+            {
+                return Err(Fault::in_file(file, "given a picture's name, allowed is one that ends in .svg or .png"));
+            }
         }
         if self.responses.is_some() && targets > MOST_PANES {
             return Err(Fault::new(format!("--responses: given {targets} targets, allowed are {MOST_PANES}")));

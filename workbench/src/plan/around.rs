@@ -59,11 +59,14 @@ impl Around {
     }
 
     /// The least and the most capacitance for which it peaks here, whatever is switched in whose reactance is at least
-    /// `1/steepest` of the switch's resistance.
-    pub(super) fn farads_within(&self, steepest: f64) -> [f64; 2] {
+    /// `1/steepest` of the switch's resistance, and whatever stands behind open switches, `open` siemens together.
+    pub(super) fn farads_within(&self, steepest: f64, open: f64) -> [f64; 2] {
         // Σ over what is closed: G = Σ ωxc, G' = Σ 2xc/(1+x²), bend = −Σ 2x²c/(1+x²), with Σ c no more than the whole.
         let whole = Self::MOST * self.farads(self.conductances(0.0, 0.0), 0.0).max(0.0);
-        let (more, more_slope) = (self.omega * steepest * whole, 2.0 * steepest * whole);
+        // Behind an open one: g ≤ 1/R, g' ≤ 2/(ωR), bend ≥ −1/(ωR).
+        let more = self.omega * steepest * whole + open;
+        let more_slope = 2.0 * (steepest * whole + open / self.omega);
+        let most_bend = 2.0 * steepest * steepest * whole + open / self.omega;
         let mut ends = vec![0.0, more];
         // Between them a quadratic turns at most once.
         for slope in [0.0, more_slope] {
@@ -75,7 +78,7 @@ impl Around {
         let mut farads = [f64::INFINITY, f64::NEG_INFINITY];
         for more in ends {
             for slope in [0.0, more_slope] {
-                for bend in [0.0, -2.0 * steepest * steepest * whole] {
+                for bend in [0.0, -most_bend] {
                     let c = self.farads(self.conductances(more, slope), bend);
                     farads = [farads[0].min(c), farads[1].max(c)];
                 }

@@ -67,7 +67,7 @@ pub fn choose(
         if !reach::serves(&board, settings, stage, coil, &parts, &asked.hertz(stage))? {
             return Ok(None);
         }
-        let found = search(&board, settings, asked, stage, &asked.values.stock)?;
+        let found = search(&board, settings, asked, stage, &asked.values.stock, asked.values.pairs)?;
         let tank =
             TankAlone::of(&without_banks(&board, asked.kind), settings, [0; 3], stage)?.with_wiring(asked.wiring);
         Ok(Some(found.worst() + JUST_HEARD * octaves_too_wide(&tank, asked, stage, &found)))

@@ -52,6 +52,8 @@ pub struct Values {
     pub single: Vec<Place>,
     /// What may stand at a line or position: one part, or two in parallel or in series.
     pub position: Vec<Place>,
+    /// Whether two may.
+    pub pairs: bool,
 }
 
 impl Values {
@@ -59,7 +61,7 @@ impl Values {
     pub fn of(stock: Stock, pairs: bool) -> Self {
         let single = stock.singles();
         let position = if pairs { stock.pairs() } else { single.clone() };
-        Self { stock, single, position }
+        Self { stock, single, position, pairs }
     }
 }
 
@@ -102,12 +104,19 @@ impl<'a> Asked<'a> {
         self.targets.iter().map(|target| target.hertz[stage]).collect()
     }
 
-    /// The targets of a stage, a cent where it counts most taken for one; and what such a cent counts for.
+    /// The targets of a stage, a cent where it counts most taken for one, so that a twentieth of it is that for all; and what such
+    /// a cent counts for.
     fn aims(&self, stage: usize) -> (Vec<Aim>, f64) {
         let cent = |target: &Target| self.unit.of_a_cent(target.hertz[stage]);
-        let most = self.targets.iter().map(cent).fold(f64::MIN_POSITIVE, f64::max);
-        let aim = |target: &Target| Aim::of(target.hertz[stage], target.weight, cent(target) / most, self.measure);
-        (self.targets.iter().map(aim).collect(), most)
+        let heard = self.targets.iter().map(cent).fold(f64::MIN_POSITIVE, f64::max);
+        // A mean does not change with the scale of the weights.
+        let weight = match self.measure {
+            Measure::Rms => 1.0,
+            Measure::Worst => self.targets.iter().map(|target| target.weight).fold(f64::MIN_POSITIVE, f64::max),
+        };
+        let aim =
+            |target: &Target| Aim::of(target.hertz[stage], target.weight / weight, cent(target) / heard, self.measure);
+        (self.targets.iter().map(aim).collect(), weight * heard)
     }
 
     fn positions(&self) -> usize {
@@ -154,17 +163,17 @@ impl Plan {
     /// # Panics
     /// Never: every search runs to its end.
     pub fn of(board: &Board, settings: &Settings, asked: Asked<'_>) -> Result<Self, Fault> {
-        let found = share::out(&asked, |stage, stock| search(board, settings, asked, stage, stock))?;
+        let found = share::out(&asked, |stage, stock, pairs| search(board, settings, asked, stage, stock, pairs))?;
         let mut planned = without_banks(board, asked.kind);
         for (found, place) in found.iter().zip(planned.stages_mut()) {
             place.fixed = found.fixed.farads + asked.wiring;
             place.bank.capacitors = found.bank.iter().map(|place| place.farads).collect();
-            place.bank.capacitors.resize(found.bank.len().next_power_of_two(), 0.0);
+            place.bank.capacitors.resize(found.bank.len().next_power_of_two().max(2), 0.0);
         }
+        planned.check().map_err(Fault::new)?;
         let planned = &planned;
         let stages = std::thread::scope(|scope| {
-            let of =
-                |(stage, found)| scope.spawn(move || StagePlan::of(planned, settings, asked.targets, stage, found));
+            let of = |(stage, found)| scope.spawn(move || StagePlan::of(planned, settings, &asked, stage, found));
             let running: Vec<_> = found.into_iter().enumerate().map(of).collect();
             running.into_iter().map(|stage| stage.join().expect("a response ends")).collect::<Result<Vec<_>, _>>()
         })?;
@@ -175,7 +184,13 @@ impl Plan {
 
 impl StagePlan {
     /// What the report says is what the whole circuit does, code by code.
-    fn of(planned: &Board, settings: &Settings, targets: &[Target], stage: usize, found: Found) -> Result<Self, Fault> {
+    fn of(
+        planned: &Board,
+        settings: &Settings,
+        asked: &Asked<'_>,
+        stage: usize,
+        mut found: Found,
+    ) -> Result<Self, Fault> {
         let bank: Vec<f64> = found.bank.iter().map(|place| place.farads).collect();
         let mut peaks = Vec::new();
         for code in 0..bank.len().max(1 << planned.stages()[stage].bank.lines()) as u8 {
@@ -183,17 +198,22 @@ impl StagePlan {
             codes[stage] = code;
             peaks.push(Response::of(planned, settings, codes).map_err(Fault::new)?.peak(stage));
         }
-        let off: Vec<f64> = targets
+        let off: Vec<f64> = asked
+            .targets
             .iter()
             .zip(&found.codes)
             .map(|(target, code)| cents(target.hertz[stage], peaks[usize::from(*code)].frequency))
             .collect();
-        let same = off.iter().zip(&found.cents).all(|(whole, found)| (whole - found).abs() < SAME);
+        if off.iter().zip(&found.cents).any(|(whole, found)| (whole - found).abs() >= SAME) {
+            let (aims, cent) = asked.aims(stage);
+            let score = cent * found::score(asked.measure, &aims, &off);
+            found = Found { cents: off.clone(), score, bound: 0.0, proved: false, ..found };
+        }
         Ok(Self {
             fixed: found.fixed.farads,
             bank,
             worst: off.iter().map(|cents| cents.abs()).fold(0.0, f64::max),
-            proved: found.proved && same,
+            proved: found.proved,
             codes: found.codes.clone(),
             peaks,
             found,
@@ -211,33 +231,45 @@ fn without_banks(board: &Board, kind: BankKind) -> Board {
 }
 
 /// The best bank of one stage, of what there is in `stock`.
-fn search(board: &Board, settings: &Settings, asked: Asked<'_>, stage: usize, stock: &Stock) -> Result<Found, Fault> {
+fn search(
+    board: &Board,
+    settings: &Settings,
+    asked: Asked<'_>,
+    stage: usize,
+    stock: &Stock,
+    pairs: bool,
+) -> Result<Found, Fault> {
     let board = &without_banks(board, asked.kind);
     let kept = asked.kept.map(|kept| kept[stage].clone()).unwrap_or_default();
-    let mut parts = reach::Parts::of(asked.values, asked.kind, asked.wiring);
-    if let Some(farads) = kept.fixed {
-        parts = parts.with_fixed(farads);
+    let hertz = asked.hertz(stage);
+    if kept == Kept::default() {
+        reach::check(board, settings, stage, &reach::Parts::of(asked.values, asked.kind, asked.wiring), &hertz)?;
     }
-    reach::check(board, settings, stage, &parts, &asked.hertz(stage))?;
     let tank = TankAlone::of(board, settings, [0; 3], stage)?.with_wiring(asked.wiring);
     let there = |places: &[Place]| -> Vec<Place> {
         let fits = |place: &&Place| stock.fits(&place.parts().collect::<Vec<_>>());
         places.iter().filter(fits).copied().collect()
     };
+    let lowest = hertz.iter().copied().fold(f64::INFINITY, f64::min);
+    let mut position = there(if pairs { &asked.values.position } else { &asked.values.single });
+    // Where not even the lowest target meets more reactance than the switch has resistance, it is no capacitor.
+    position.retain(|place| std::f64::consts::TAU * lowest * tank.on() * place.farads < 1.0);
     let mut bank = kept.bank;
     bank.resize(asked.positions(), None);
     let choice = Choice {
         stock: stock.clone(),
         fixed: there(&asked.values.single),
-        position: there(&asked.values.position),
+        position,
         kept_fixed: kept.fixed,
         kept: bank,
     };
     let (aims, cent) = asked.aims(stage);
     let found = match asked.kind {
-        BankKind::Parallel if asked.values.position.len() > asked.values.single.len() => {
+        BankKind::Parallel if pairs => {
             // Pairs are many: what one part at a line can do is a good beginning.
-            let one = Choice { position: choice.fixed.clone(), ..choice.clone() };
+            let one_part = |place: &&Place| place.parts().count() == 1;
+            let one = choice.position.iter().filter(one_part).copied().collect();
+            let one = Choice { position: one, ..choice.clone() };
             let first = parallel::best(&tank, &aims, asked.measure, &one, None, MOST_BOXES).ok();
             parallel::best(&tank, &aims, asked.measure, &choice, first, MOST_BOXES)
         }

@@ -21,7 +21,7 @@ use super::cents;
 use super::found::{Choice, Found, GAP, NoPlan, score};
 use super::reckon::{FARTHEST, Reckoning};
 use super::stock::Place;
-use super::tank::TankAlone;
+use super::tank::{KNOWN_HZ, TankAlone};
 use std::f64::consts::TAU;
 
 const CODES: usize = 1 << LINES;
@@ -33,6 +33,8 @@ const SMALL: f64 = 1.5;
 /// A peak falls as a capacitor grows, as long as its reactance is so many times the switch's resistance: then its conductance, its
 /// susceptance and their slopes over frequency all grow.
 const WELL_ABOVE: f64 = 2.5;
+/// Part of a tank's capacitance that open switches may add unheard: a hundredth of a cent.
+const LEAKY: f64 = 1e-5;
 /// A small box takes about as long as so many others; with the sum of squares, as so many more.
 const SMALL_COSTS: u64 = 2;
 const SQUARES_COST: u64 = 20;
@@ -83,8 +85,8 @@ struct Target {
     crest: u32,
     /// Window of sums.
     sums: [f64; 2],
-    /// The tank about the lowest and about the highest peak that is allowed.
-    ends: [Around; 2],
+    /// The tank about the lowest and about the highest peak that is allowed, where it is known there.
+    ends: [Option<Around>; 2],
 }
 
 struct Search<'a> {
@@ -100,12 +102,16 @@ struct Search<'a> {
     codes: Vec<Vec<u16>>,
     /// What the windows allow for losses, as a part of the sum, where it is most.
     slack: f64,
+    /// Whether what leaks through open switches moves a peak by more than is worth telling.
+    leaky: bool,
     /// Largest capacitor that is well above its switch, farads.
     largest: f64,
     allowed: f64,
     best: Option<Found>,
     /// Boxes, weighed by the work that they were.
     looked_at: u64,
+    /// Of one box: it grows with the targets.
+    cost: u64,
     most: u64,
 }
 
@@ -119,20 +125,21 @@ impl<'a> Search<'a> {
             .map(|aim| {
                 let counts: Vec<f64> = boxes.lines.iter().map(|place| tank.count(aim.hertz, place.farads)).collect();
                 let crest = (0..boxes.positions).max_by(|a, b| counts[*a].total_cmp(&counts[*b])).unwrap_or(0);
-                let reckoning = Reckoning::of(tank, aim.hertz, &parts);
-                Target {
-                    aim: *aim,
-                    reckoning,
-                    counts,
-                    crest: crest as u32,
-                    sums: [0.0; 2],
-                    ends: [tank.around(aim.hertz); 2],
-                }
+                let reckoning = Reckoning::of(tank, aim.hertz, &parts, boxes.places.len());
+                Target { aim: *aim, reckoning, counts, crest: crest as u32, sums: [0.0; 2], ends: [None; 2] }
             })
             .collect::<Vec<Target>>();
         let zone = |target: &Target| target.reckoning.window(0.0);
-        let slack = targets.iter().map(zone).map(|[low, high]| high / low - 1.0).fold(0.0, f64::max);
+        let slack = targets
+            .iter()
+            .map(zone)
+            .map(|[low, high]| high / low - 1.0)
+            .filter(|slack| slack.is_finite())
+            .fold(0.0, f64::max);
         let every_code = ((1u32 << (1 << boxes.places.len())) - 1) as u16;
+        let lines = boxes.places.len();
+        let leaks = |aim: &Aim| lines as f64 * tank.open_count(aim.hertz) > LEAKY * tank.farads(aim.hertz);
+        let leaky = aims.iter().any(leaks);
         let highest = aims.iter().map(|aim| aim.hertz).fold(f64::MIN_POSITIVE, f64::max);
         Self {
             tank,
@@ -143,11 +150,13 @@ impl<'a> Search<'a> {
             targets,
             order: (0..aims.len()).collect(),
             slack,
+            leaky,
             codes: vec![vec![every_code; aims.len()]],
             largest: 1.0 / (WELL_ABOVE * TAU * highest * tank.on()),
             allowed: f64::INFINITY,
             best: None,
             looked_at: 0,
+            cost: 1 + aims.len() as u64 / 20,
             most,
         }
     }
@@ -159,7 +168,10 @@ impl<'a> Search<'a> {
         for (target, alone) in self.targets.iter_mut().zip(self.measure.alone(self.aims, limit)) {
             target.sums = target.reckoning.window(alone);
             let ratio = (alone / 1200.0).exp2();
-            target.ends = [1.0 / ratio, ratio].map(|ratio| self.tank.around(target.aim.hertz * ratio));
+            target.ends = [1.0 / ratio, ratio].map(|ratio| {
+                let hertz = target.aim.hertz * ratio;
+                KNOWN_HZ.contains(&hertz).then(|| self.tank.around(hertz))
+            });
         }
     }
 
@@ -172,13 +184,13 @@ impl<'a> Search<'a> {
         if self.codes.len() < depth + 2 {
             self.codes.push(vec![0; self.aims.len()]);
         }
-        self.looked_at += 1;
+        self.looked_at += self.cost;
         if !self.sums_could_serve(&ranges, depth) {
             return;
         }
         let widest = self.boxes.widest(&ranges);
         if self.is_small(&ranges) {
-            self.looked_at += SMALL_COSTS;
+            self.looked_at += SMALL_COSTS * self.cost;
             if !self.peaks_could_serve(&ranges, depth + 1) {
                 return;
             }
@@ -255,8 +267,10 @@ impl<'a> Search<'a> {
                 let below = |around: &Around, (fixed, bank): &(f64, [f64; LINES])| {
                     around.peaks_below(*fixed, bank, code, [self.tank.on(), self.tank.off()])
                 };
+                let [lowest, highest] = &target.ends;
                 let misses = falls >> code & 1 == 1
-                    && (below(&target.ends[0], &corners[0]) || !below(&target.ends[1], &corners[1]));
+                    && (lowest.as_ref().is_some_and(|around| below(around, &corners[0]))
+                        || highest.as_ref().is_some_and(|around| !below(around, &corners[1])));
                 serves |= u16::from(!misses) << code;
             }
             self.codes[depth][n] = serves;
@@ -271,7 +285,7 @@ impl<'a> Search<'a> {
 
     /// The same for the sum of squares.
     fn squares_could_serve(&mut self, corners: &[Corner; 2], falls: u16, serving: u16, depth: usize) -> bool {
-        self.looked_at += SQUARES_COST;
+        self.looked_at += SQUARES_COST * self.cost;
         let (mut low, mut high) = ([0.0; CODES], [f64::INFINITY; CODES]);
         for code in (0..CODES as u16).filter(|code| (serving & falls) >> code & 1 == 1) {
             let [least, most] = corners.each_ref().map(|corner| self.peak(corner, code));
@@ -300,8 +314,13 @@ impl<'a> Search<'a> {
         self.tank.peak_near(guess, *fixed, &lines)
     }
 
-    /// Codes whose peak falls as any capacitor grows: those of settled capacitors, or of such as are not too large.
+    /// Codes whose peak falls as any capacitor grows: those of settled capacitors, or of such as are not too large. Behind an open
+    /// switch that leaks a larger one may count for less.
     fn falling_codes(&self, ranges: &Ranges) -> u16 {
+        let settled = (0..self.boxes.places.len()).all(|line| ranges.from[line] == ranges.to[line]);
+        if self.leaky && !settled {
+            return 0;
+        }
         let may_rise =
             |line: &usize| ranges.from[*line] < ranges.to[*line] && self.boxes.ends(ranges, *line)[1] > self.largest;
         let rising: usize = (0..self.boxes.places.len()).filter(may_rise).map(|line| 1 << line).sum();
@@ -519,6 +538,40 @@ mod tests {
         let freed =
             best(&tank, &vowels(0), Measure::Worst, &free(&Series::E6.values(10e-9, 1e-6), false, LINES), None, MOST);
         assert!(freed.unwrap().score > 0.0);
+    }
+
+    /// Lowering what one target counts for can only make the best better, however little it comes to count for.
+    #[test]
+    fn a_target_that_counts_for_next_to_nothing_spoils_nothing() {
+        let choice = free(&Series::E12.values(1e-9, 1e-6), false, LINES);
+        for (stage, hertz) in
+            [(0, [300.0, 500.0, 700.0, 400.0, 600.0, 820.0]), (2, [2300.0, 2500.0, 2700.0, 3e3, 2400.0, 2900.0])]
+        {
+            let mut last = f64::INFINITY;
+            for weight in [1.0, 0.1, 1e-3, 1e-6] {
+                let mut aims = aims(&hertz);
+                (aims[0].weight, aims[0].share) = (weight, weight);
+                let best = best(&tank(stage), &aims, Measure::Worst, &choice, None, MOST).unwrap();
+                assert!(best.proved && best.score <= last + GAP, "stage {}, {weight}: {}", stage + 1, best.score);
+                last = best.score;
+            }
+        }
+    }
+
+    /// Switches that leak when they are open: against brute force, every open capacitor in it.
+    #[test]
+    fn open_switches_that_leak_hide_no_better_bank() {
+        let mut board = Board::built_in();
+        for stage in board.stages_mut() {
+            (stage.bank.on, stage.bank.off) = (10.0, 100e3);
+        }
+        let tank = TankAlone::of(&board, &Settings::of(&board), [0; 3], 0).unwrap();
+        let choice = free(&[2.99e-9, 155.41e-9, 194.27e-9, 239.22e-9], false, LINES);
+        for hertz in [&[564.78][..], &[564.78, 300.0, 410.0]] {
+            let truth = brute_force(&tank, &aims(hertz), Measure::Worst, &choice);
+            let best = best(&tank, &aims(hertz), Measure::Worst, &choice, None, MOST).unwrap();
+            assert!(best.proved && (best.score - truth).abs() < GAP + 1e-3, "{} against {truth}", best.score);
+        }
     }
 
     /// A few targets, of which there are a great many banks that are as near as one can hear.

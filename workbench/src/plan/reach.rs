@@ -42,13 +42,7 @@ impl Parts {
     /// Of a bank's kind.
     pub fn of(values: &Values, kind: BankKind, wiring: f64) -> Self {
         let farads = |places: &[Place]| places.iter().map(|place| place.farads).collect();
-        let switched = if kind == BankKind::Select { &values.position } else { &values.single };
-        Self { kind, fixed: farads(&values.single), switched: farads(switched), wiring }
-    }
-
-    /// The same with a fixed capacitor that stays.
-    pub fn with_fixed(self, farads: f64) -> Self {
-        Self { fixed: vec![farads], ..self }
+        Self { kind, fixed: farads(&values.single), switched: farads(&values.position), wiring }
     }
 
     /// What is switched in at the least: a multiplexer always has a capacitor in.
@@ -167,6 +161,10 @@ pub fn check(board: &Board, settings: &Settings, stage: usize, parts: &Parts, ta
 pub fn would_do(board: &Board, settings: &Settings, stage: usize, parts: &Parts, targets_hz: &[f64]) -> String {
     let (low, high) = (targets_hz.iter().copied().fold(f64::INFINITY, f64::min), highest(targets_hz));
     match inductances(board, settings, stage, parts, [low, high]) {
+        // The end of the range that was looked at is no limit.
+        Some([least, most]) if most > 0.99 * HENRIES[1] => {
+            format!("{} or more would do", value::write(inward(least, f64::ceil), Unit::Henry))
+        }
         Some([least, most]) => {
             let [least, most] = [inward(least, f64::ceil), inward(most, f64::floor)];
             format!("{} to {} would do", value::write(least, Unit::Henry), value::write(most, Unit::Henry))

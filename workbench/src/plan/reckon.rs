@@ -26,8 +26,8 @@ pub(super) struct Reckoning {
 }
 
 impl Reckoning {
-    /// `parts` are all that may stand behind a switch, ascending, farads.
-    pub(super) fn of(tank: &TankAlone, hertz: f64, parts: &[f64]) -> Self {
+    /// `parts` are all that may stand behind a switch, ascending, farads; there are so many `lines`.
+    pub(super) fn of(tank: &TankAlone, hertz: f64, parts: &[f64], lines: usize) -> Self {
         let steepest_at = |hertz: f64, whole: f64| {
             let x = |farads: &f64| TAU * hertz * tank.on() * farads;
             parts.iter().rev().map(x).find(|x| x / (1.0 + x * x) <= TAU * hertz * tank.on() * whole).unwrap_or(0.0)
@@ -39,11 +39,13 @@ impl Reckoning {
             }
             let around = tank.around(peak);
             let steepest = steepest_at(peak, Around::MOST * tank.farads(peak).max(0.0));
-            let [low, high] = around.farads_within(steepest);
+            let [low, high] = around.farads_within(steepest, lines as f64 / tank.off());
+            // What is behind open switches is no part of the sum.
+            let low = low - lines as f64 * tank.open_count(peak);
             // From the count at the peak to that at the target, at most as for the steepest.
             let x = steepest * hertz / peak;
             let turn = (1.0 + x * x) / (1.0 + (x * peak / hertz).powi(2));
-            [low * f64::min(1.0 / turn, 1.0), high * f64::max(1.0 / turn, 1.0)]
+            [low.max(0.0) * f64::min(1.0 / turn, 1.0), high * f64::max(1.0 / turn, 1.0)]
         };
         let mut within = Vec::with_capacity(STEPS + 1);
         let mut ends = at(0.0);
@@ -67,7 +69,10 @@ impl Reckoning {
         }
         let part = place - first as f64;
         let [a, b] = [self.within[first], self.within[first + 1]];
-        std::array::from_fn(|n| if part > 0.0 { a[n] + part * (b[n] - a[n]) } else { a[n] })
+        std::array::from_fn(|n| {
+            let wider = if b[n].is_finite() { a[n] + part * (b[n] - a[n]) } else { b[n] };
+            if part > 0.0 { wider } else { a[n] }
+        })
     }
 
     /// Least error of a peak whose sum is no more than this, cents: it peaks too high.

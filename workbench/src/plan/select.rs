@@ -2,20 +2,19 @@
 //!
 //! ```text
 //!   targets by frequency ─► neighbours share a position ─► where its peak should lie
-//!   for every fixed capacitor: ─► the capacitor that would peak there ─► the two values beside it
+//!   for every fixed capacitor: ─► the two values whose peaks lie beside it
 //!                              ─► which neighbours: the split with the best score, by dynamic programming
 //! ```
 //! Only one position is switched in at a time, so that nothing couples one choice with another; the best groups are runs of
 //! neighbours, because a value that serves two targets serves every one between them; and the peak falls as a value grows, so
-//! that one of the two beside the wanted one is nearest. A capacitor whose reactance is not above the switch's own resistance
-//! is none, and is left out.
+//! that one of the two beside the wanted one is nearest.
 
 use super::aim::{Aim, Measure};
 use super::cents;
 use super::found::{Choice, Found, GAP, NoPlan, score};
 use super::stock::Place;
 use super::tank::TankAlone;
-use std::f64::consts::TAU;
+use std::cell::Cell;
 
 /// How often a plan is made anew because a part was used that is no longer there.
 const REPAIRS: usize = 64;
@@ -32,15 +31,12 @@ pub fn best(tank: &TankAlone, aims: &[Aim], measure: Measure, choice: &Choice) -
     order.sort_by(|a, b| aims[*b].hertz.total_cmp(&aims[*a].hertz));
     let falling: Vec<Aim> = order.iter().map(|n| aims[*n]).collect();
     let runs = Runs::of(&falling, measure);
-    let lowest = falling.last().map_or(f64::MAX, |aim| aim.hertz);
-    let is_one = |place: &&Place| TAU * lowest * tank.on() * place.farads < 1.0;
-    let places: Vec<Place> = choice.position.iter().filter(is_one).copied().collect();
     let fixed = choice.kept_fixed.map_or_else(|| choice.fixed.clone(), |farads| vec![Place::kept(farads)]);
 
     let (mut best, mut bound) = (None::<Found>, f64::INFINITY);
     for fixed in fixed {
         let limit = best.as_ref().map_or(f64::INFINITY, |best| best.score);
-        let mut split = Split { tank, falling: &falling, measure, runs: &runs, choice, fixed, places: places.clone() };
+        let mut split = Split::new(tank, &falling, &runs, choice, fixed);
         // As if there were as many of each as one wants: nothing with this fixed capacitor is better.
         let Some(mut groups) = split.best(limit) else { continue };
         bound = bound.min(groups.score);
@@ -58,13 +54,18 @@ pub fn best(tank: &TankAlone, aims: &[Aim], measure: Measure, choice: &Choice) -
                 }
                 break;
             };
-            // One place that takes what is short stays; every other that would take it goes.
-            let stays = if fixed.parts().any(|part| part == *short) {
-                None
-            } else {
-                bank.iter().find(|place| place.parts().any(|part| part == *short)).copied()
-            };
-            split.places.retain(|place| Some(*place) == stays || place.parts().all(|part| part != *short));
+            // Places of the bank that take what is short stay as far as it goes; every other that would take it goes.
+            let taken = |place: &Place| place.parts().filter(|part| part == short).count();
+            let there = choice.stock.parts[*short].quantity.map_or(usize::MAX, |quantity| quantity as usize);
+            let mut left = there.saturating_sub(taken(&fixed));
+            let mut stay = Vec::new();
+            for place in bank.iter().filter(|place| taken(place) > 0) {
+                if let Some(less) = left.checked_sub(taken(place)) {
+                    left = less;
+                    stay.push(*place);
+                }
+            }
+            split.keep(|place| taken(place) == 0 || stay.contains(place));
             let limit = best.as_ref().map_or(f64::INFINITY, |best| best.score);
             match split.best(limit) {
                 Some(next) => groups = next,
@@ -86,6 +87,14 @@ fn used(parts: &[usize], part: usize) -> Vec<usize> {
 struct Runs {
     /// By first and count − 1: hertz, score of that one run as it adds up.
     best: Vec<Vec<[f64; 2]>>,
+    measure: Measure,
+    /// Cents of each target above the lowest.
+    above: Vec<f64>,
+    /// Up to each target: Σ w, Σ w·above, Σ w·above².
+    sums: Vec<[f64; 3]>,
+    weights: Vec<f64>,
+    /// Whether all weigh the same.
+    even: bool,
 }
 
 impl Runs {
@@ -119,7 +128,29 @@ impl Runs {
             }
             runs
         };
-        Self { best: (0..falling.len()).map(of).collect() }
+        let lowest = falling.last().map_or(1.0, |aim| aim.hertz);
+        let above: Vec<f64> = falling.iter().map(|aim| cents(lowest, aim.hertz)).collect();
+        let weights: Vec<f64> = falling.iter().map(|aim| aim.weight).collect();
+        let mut sums = vec![[0.0; 3]];
+        for (weight, above) in weights.iter().zip(&above) {
+            let [w, m, s] = sums[sums.len() - 1];
+            sums.push([w + weight, m + weight * above, s + weight * above * above]);
+        }
+        let even = weights.windows(2).all(|pair| pair[0] == pair[1]);
+        Self { best: (0..falling.len()).map(of).collect(), measure, above, sums, weights, even }
+    }
+
+    /// What a run adds to the score when it peaks so many cents above the lowest target.
+    fn cost(&self, from: usize, to: usize, peak: f64) -> f64 {
+        let error = |n: usize| self.weights[n] * (peak - self.above[n]).abs();
+        match self.measure {
+            Measure::Worst if self.even => error(from).max(error(to - 1)),
+            Measure::Worst => (from..to).map(error).fold(0.0, f64::max),
+            Measure::Rms => {
+                let [w, m, s] = std::array::from_fn(|n| self.sums[to][n] - self.sums[from][n]);
+                (peak * (w * peak - 2.0 * m) + s).max(0.0)
+            }
+        }
     }
 
     fn at(&self, from: usize, to: usize) -> [f64; 2] {
@@ -135,10 +166,10 @@ struct Group {
     server: Server,
 }
 
-#[derive(Clone, Copy)]
+#[derive(Clone, Copy, Debug)]
 enum Server {
-    /// A value of one's choice, at the next free position.
-    Free(Place),
+    /// A value of one's choice, by its number, at the next free position.
+    Free(usize),
     /// Position that is soldered and stays.
     Kept(usize),
 }
@@ -152,43 +183,56 @@ struct Groups {
 struct Split<'a> {
     tank: &'a TankAlone,
     falling: &'a [Aim],
-    measure: Measure,
     runs: &'a Runs,
     choice: &'a Choice,
     fixed: Place,
+    /// What may stand at a position, ascending.
     places: Vec<Place>,
+    /// Their peaks, cents above the lowest target; not a number until it is asked for.
+    peaks: Vec<Cell<f64>>,
 }
 
-impl Split<'_> {
-    fn peak(&self, guess: f64, farads: f64) -> f64 {
-        self.tank.peak_near(guess, self.fixed.farads, &[(farads, true)])
+impl<'a> Split<'a> {
+    fn new(tank: &'a TankAlone, falling: &'a [Aim], runs: &'a Runs, choice: &'a Choice, fixed: Place) -> Self {
+        let places = choice.position.clone();
+        let peaks = vec![Cell::new(f64::NAN); places.len()];
+        Self { tank, falling, runs, choice, fixed, places, peaks }
     }
 
-    /// What a run adds to the score when it peaks there.
-    fn cost(&self, from: usize, to: usize, peak: f64) -> f64 {
-        let errors = self.falling[from..to].iter().map(|aim| (aim.weight, cents(aim.hertz, peak)));
-        match self.measure {
-            Measure::Worst => errors.map(|(weight, cents)| weight * cents.abs()).fold(0.0, f64::max),
-            Measure::Rms => errors.map(|(weight, cents)| weight * cents * cents).sum(),
+    /// Leaves only some places.
+    fn keep(&mut self, stays: impl Fn(&Place) -> bool) {
+        self.places.retain(stays);
+        self.peaks = vec![Cell::new(f64::NAN); self.places.len()];
+    }
+
+    /// Peak with a capacitor switched in, cents above the lowest target.
+    fn peak_with(&self, farads: f64) -> f64 {
+        let lowest = self.falling.last().map_or(1.0, |aim| aim.hertz);
+        cents(lowest, self.tank.peak_near(lowest, self.fixed.farads, &[(farads, true)]))
+    }
+
+    fn peak(&self, place: usize) -> f64 {
+        if self.peaks[place].get().is_nan() {
+            self.peaks[place].set(self.peak_with(self.places[place].farads));
         }
+        self.peaks[place].get()
     }
 
-    /// The value that serves a run best.
-    fn serve(&self, from: usize, to: usize) -> Option<(f64, Place)> {
-        let [hertz, _] = self.runs.at(from, to);
-        let next = match self.tank.switched(hertz, self.fixed.farads) {
-            Some(farads) => self.places.partition_point(|place| place.farads < farads),
-            None if self.tank.farads(hertz) <= self.fixed.farads => 0,
-            None => self.places.len(),
-        };
-        let beside = self.places[next.saturating_sub(1)..(next + 1).min(self.places.len())].iter();
-        beside
-            .map(|place| (self.cost(from, to, self.peak(hertz, place.farads)), *place))
-            .min_by(|a, b| a.0.total_cmp(&b.0))
+    /// The value that serves a run best, and what it costs.
+    fn serve(&self, from: usize, to: usize) -> Option<(f64, usize)> {
+        let lowest = self.falling.last().map_or(1.0, |aim| aim.hertz);
+        let wanted = cents(lowest, self.runs.at(from, to)[0]);
+        let (mut low, mut high) = (0, self.places.len());
+        while low < high {
+            let middle = usize::midpoint(low, high);
+            if self.peak(middle) > wanted { low = middle + 1 } else { high = middle }
+        }
+        let beside = low.saturating_sub(1)..(low + 1).min(self.places.len());
+        beside.map(|place| (self.runs.cost(from, to, self.peak(place)), place)).min_by(|a, b| a.0.total_cmp(&b.0))
     }
 
     fn add(&self, before: f64, cost: f64) -> f64 {
-        if self.measure == Measure::Worst { before.max(cost) } else { before + cost }
+        if self.runs.measure == Measure::Worst { before.max(cost) } else { before + cost }
     }
 
     /// The split with the best score; `None` when none is below the limit.
@@ -196,7 +240,7 @@ impl Split<'_> {
         let count = self.falling.len();
         let free = self.choice.kept.iter().filter(|kept| kept.is_none()).count();
         // As the costs add up.
-        let limit = match self.measure {
+        let limit = match self.runs.measure {
             Measure::Worst => limit,
             Measure::Rms => limit * limit * super::aim::shares(self.falling),
         };
@@ -205,16 +249,23 @@ impl Split<'_> {
             .kept
             .iter()
             .enumerate()
-            .filter_map(|(position, farads)| Some((position, self.peak(self.falling[0].hertz, (*farads)?))))
+            .filter_map(|(position, farads)| Some((position, self.peak_with((*farads)?))))
             .collect();
-        let mut serves: Vec<Vec<Option<(f64, Place)>>> = vec![vec![None; count + 1]; count];
+        // By first and count − 1, as far as a run is below the limit.
+        let mut served_by: Vec<Vec<(f64, Server)>> = vec![Vec::new(); count];
+        let mut serves: Vec<Vec<Option<(f64, usize)>>> = vec![Vec::new(); count];
         for from in 0..count {
             for to in from + 1..=count {
+                let stays = kept.iter().map(|(position, peak)| (self.runs.cost(from, to, *peak), *position));
+                let stays = stays.min_by(|a, b| a.0.total_cmp(&b.0));
+                let stays = stays.map_or((f64::INFINITY, Server::Kept(0)), |(cost, n)| (cost, Server::Kept(n)));
                 // A longer run only gets worse.
-                if self.runs.at(from, to)[1] >= limit {
+                let free_is_out = self.runs.at(from, to)[1] >= limit;
+                if free_is_out && stays.0 >= limit {
                     break;
                 }
-                serves[from][to] = self.serve(from, to);
+                serves[from].push(if free_is_out { None } else { self.serve(from, to) });
+                served_by[from].push(stays);
             }
         }
         let mut least = vec![vec![(f64::INFINITY, None::<Group>); count + 1]; free + 1];
@@ -229,11 +280,10 @@ impl Split<'_> {
                             here = (whole, Some(Group { from, to, server }));
                         }
                     };
-                    if let Some((cost, place)) = serves[from][to].filter(|_| used > 0) {
+                    let Some((cost, server)) = served_by[from].get(to - from - 1) else { continue };
+                    consider(least[used][from].0, *cost, *server);
+                    if let Some((cost, place)) = serves[from][to - from - 1].filter(|_| used > 0) {
                         consider(least[used - 1][from].0, cost, Server::Free(place));
-                    }
-                    for &(position, peak) in &kept {
-                        consider(least[used][from].0, self.cost(from, to, peak), Server::Kept(position));
                     }
                 }
                 least[used][to] = here;
@@ -252,7 +302,15 @@ impl Split<'_> {
             groups.push(group);
         }
         groups.reverse();
-        let score = match self.measure {
+        // Neighbours that take the same value share its position.
+        groups.dedup_by(|next, group| {
+            let same = matches!((next.server, group.server), (Server::Free(a), Server::Free(b)) if a == b);
+            if same {
+                group.to = next.to;
+            }
+            same
+        });
+        let score = match self.runs.measure {
             Measure::Worst => whole,
             Measure::Rms => (whole / super::aim::shares(self.falling)).sqrt(),
         };
@@ -263,7 +321,7 @@ impl Split<'_> {
     /// at the end.
     fn bank(&self, groups: &Groups) -> Vec<Place> {
         let mut free = groups.groups.iter().filter_map(|group| match group.server {
-            Server::Free(place) => Some(place),
+            Server::Free(place) => Some(self.places[place]),
             Server::Kept(_) => None,
         });
         let mut bank = Vec::new();
@@ -291,14 +349,14 @@ impl Split<'_> {
                 Server::Free(_) => free.next().unwrap_or_default(),
                 Server::Kept(position) => position,
             };
-            let [hertz, _] = self.runs.at(group.from, group.to);
-            let peak = self.peak(hertz, bank[position].farads);
+            let lowest = self.falling.last().map_or(1.0, |aim| aim.hertz);
+            let peak = lowest * (self.peak_with(bank[position].farads) / 1200.0).exp2();
             for aim in &self.falling[group.from..group.to] {
                 codes.push(position as u8);
                 off.push(cents(aim.hertz, peak));
             }
         }
-        let score = score(self.measure, self.falling, &off);
+        let score = score(self.runs.measure, self.falling, &off);
         Found { fixed: self.fixed, bank, codes, cents: off, score, bound: 0.0, proved: false }
     }
 }
@@ -367,6 +425,38 @@ mod tests {
                 }
             }
         }
+    }
+
+    /// A value that serves two neighbours takes one position; a thousand targets take no time.
+    #[test]
+    fn no_value_stands_at_two_positions() {
+        for (series, stage) in [(Series::E6, 1), (Series::E12, 0), (Series::E12, 2), (Series::E24, 2)] {
+            let aims: Vec<Aim> = (0..1000)
+                .map(|n| [400.0, 1500.0, 2500.0][stage] * (f64::from(n) / 1000.0 - 0.5).exp2())
+                .map(|hertz| Aim { hertz, weight: 1.0, share: 1.0 })
+                .collect();
+            let choice = free(&series.values(1e-9, 1e-6), false, 16);
+            let mut bank = best(&tank(stage), &aims, Measure::Worst, &choice).unwrap().bank;
+            let count = bank.len();
+            bank.sort_by(|a, b| a.farads.total_cmp(&b.farads));
+            bank.dedup();
+            assert_eq!(bank.len(), count, "{series}, stage {}", stage + 1);
+        }
+    }
+
+    /// A part of which there are two serves the fixed capacitor and a position, too.
+    #[test]
+    fn the_fixed_capacitor_leaves_what_there_is_more_of() {
+        let tank = tank(0);
+        let part = |farads, quantity| super::super::stock::Part { farads, marked: farads, quantity: Some(quantity) };
+        let stock = super::super::stock::Stock { parts: vec![part(330e-9, 1), part(68e-9, 2)] };
+        let (fixed, position) = (stock.singles(), stock.singles());
+        let choice = Choice { stock, fixed, position, kept_fixed: None, kept: vec![None; 4] };
+        let aims: Vec<Aim> = [tank.peak(68e-9, &[(68e-9, true)]), tank.peak(68e-9, &[(330e-9, true)])]
+            .map(|hertz| Aim { hertz, weight: 1.0, share: 1.0 })
+            .to_vec();
+        let best = best(&tank, &aims, Measure::Worst, &choice).unwrap();
+        assert!(best.score < 0.1 && best.fixed.farads == 68e-9, "{best:?}");
     }
 
     /// Sixteen positions of one or two E24 parts for the vowels of men and women: the bounds that were set for it.

@@ -13,6 +13,7 @@ use super::aim::Unit;
 use super::found::Found;
 use super::stock::Stock;
 use crate::fault::Fault;
+use tritank_dsp::board::BankKind;
 
 /// What one speaker's repeats differ by, percent: median of F1, F2 and F3 (Peterson and Barney 1952).
 const REPEAT_PERCENT: [f64; 3] = [5.0, 3.7, 2.8];
@@ -36,12 +37,13 @@ struct Way {
 /// Never: every search runs to its end.
 pub(super) fn out(
     asked: &Asked<'_>,
-    search: impl Fn(usize, &Stock) -> Result<Found, Fault> + Sync,
+    search: impl Fn(usize, &Stock, bool) -> Result<Found, Fault> + Sync,
 ) -> Result<[Found; 3], Fault> {
     let stock = &asked.values.stock;
-    let search = &search;
+    let (search, pairs) = (&search, asked.values.pairs);
+    enough(asked)?;
     let alone = std::thread::scope(|scope| {
-        let of = |stage: usize| scope.spawn(move || search(stage, stock));
+        let of = |stage: usize| scope.spawn(move || search(stage, stock, pairs));
         [0, 1, 2].map(of).map(|running| running.join().expect("a search runs to its end"))
     });
     let [one, two, three] = alone;
@@ -55,7 +57,7 @@ pub(super) fn out(
         for (stage, taken) in taken.into_iter().enumerate().filter(|(_, taken)| *taken > 0) {
             let mut less = way.clone();
             less.stock[stage].parts[part].quantity = Some(taken - 1);
-            if let Ok(found) = search(stage, &less.stock[stage]) {
+            if let Ok(found) = search(stage, &less.stock[stage], pairs) {
                 less.found[stage] = found;
                 ways.push(less);
             }
@@ -71,6 +73,32 @@ fn unit(asked: &Asked<'_>, stage: usize) -> f64 {
     }
 }
 
+/// Refuses fewer parts than the lines need: each that is free gets one, and so does each fixed capacitor.
+fn enough(asked: &Asked<'_>) -> Result<(), Fault> {
+    let Some(given) = asked.values.stock.parts.iter().map(|part| part.quantity).sum::<Option<u32>>() else {
+        return Ok(());
+    };
+    let needed: usize = (0..3)
+        .map(|stage| {
+            let kept = asked.kept.map(|kept| &kept[stage]);
+            let fixed = usize::from(kept.is_none_or(|kept| kept.fixed.is_none()));
+            let lines = match asked.kind {
+                BankKind::Parallel => {
+                    asked.positions() - kept.map_or(0, |kept| kept.bank.iter().filter(|place| place.is_some()).count())
+                }
+                BankKind::Select => 0,
+            };
+            fixed + lines
+        })
+        .sum();
+    if (given as usize) < needed {
+        return Err(Fault::new(format!(
+            "given {given} capacitors, allowed are {needed} or more: every free line and every fixed capacitor takes one"
+        )));
+    }
+    Ok(())
+}
+
 /// A part that all together take more often than it is there, and how often each takes it.
 fn taken_too_often(stock: &Stock, found: &[Found; 3]) -> Option<(usize, [u32; 3])> {
     let parts = found.each_ref().map(Found::parts);
@@ -83,18 +111,21 @@ fn taken_too_often(stock: &Stock, found: &[Found; 3]) -> Option<(usize, [u32; 3]
 /// Every stage of what those before it leave, in the best of all orders; nothing is proved but what each could do alone.
 fn one_after_another(
     asked: &Asked<'_>,
-    search: &(impl Fn(usize, &Stock) -> Result<Found, Fault> + Sync),
+    search: &(impl Fn(usize, &Stock, bool) -> Result<Found, Fault> + Sync),
     alone: &Way,
 ) -> Result<[Found; 3], Fault> {
     let mut best: Option<(f64, [Found; 3])> = None;
     let mut short = None;
-    for order in [[0, 1, 2], [0, 2, 1], [1, 0, 2], [1, 2, 0], [2, 0, 1], [2, 1, 0]] {
+    let orders = [[0, 1, 2], [0, 2, 1], [1, 0, 2], [1, 2, 0], [2, 0, 1], [2, 1, 0]];
+    // Two parts at a position may leave the last with nothing; one may not.
+    let ways = [true, false].into_iter().filter(|pairs| asked.values.pairs || !pairs);
+    for (pairs, order) in ways.flat_map(|pairs| orders.map(|order| (pairs, order))) {
         let mut left = asked.values.stock.clone();
         let mut found = alone.found.clone();
         let mut score = 0.0;
         let whole = order.iter().try_for_each(|&stage| {
             let bound = alone.found[stage].bound;
-            found[stage] = Found { bound, proved: false, ..search(stage, &left)? };
+            found[stage] = Found { bound, proved: false, ..search(stage, &left, pairs)? };
             score += found[stage].score / unit(asked, stage);
             for part in found[stage].parts() {
                 if let Some(quantity) = &mut left.parts[part].quantity {
@@ -120,7 +151,7 @@ mod tests {
     use super::super::targets::Target;
     use super::super::{Plan, Values, cents};
     use super::*;
-    use tritank_dsp::board::{BankKind, Board};
+    use tritank_dsp::board::Board;
     use tritank_dsp::knobs::Settings;
 
     /// A search for one part: the nearest to what the stage wants, in cents of capacitance.
@@ -150,8 +181,8 @@ mod tests {
             let values = Values::of(stock.clone(), false);
             let target = Target { name: "a".into(), group: String::new(), hertz: [500.0; 3], weight: 1.0 };
             let targets = [target];
-            let asked = Asked::of(BankKind::Parallel, &targets, &values);
-            let found = out(&asked, |stage, stock| nearest(wants[stage], stock)).unwrap();
+            let asked = Asked::of(BankKind::Select, &targets, &values);
+            let found = out(&asked, |stage, stock, _| nearest(wants[stage], stock)).unwrap();
             let sum = |off: [f64; 3]| -> f64 { (0..3).map(|stage| off[stage] / unit(&asked, stage)).sum() };
             let mut least = f64::INFINITY;
             for way in 0..125 {
@@ -165,7 +196,7 @@ mod tests {
             assert!((here - least).abs() < 1e-9, "{here} against {least}");
         }
         let values = Values::of(Stock { parts: vec![Part { farads: 1.0, marked: 1.0, quantity: Some(2) }] }, false);
-        assert!(out(&Asked::of(BankKind::Parallel, &[], &values), |_, stock| nearest(1.0, stock)).is_err());
+        assert!(out(&Asked::of(BankKind::Select, &[], &values), |_, stock, _| nearest(1.0, stock)).is_err());
     }
 
     /// Coils that are alike want the same capacitors, of which there is one each.

@@ -105,6 +105,11 @@ impl TankAlone {
         Part::of(TAU * hertz, farads, self.on).count
     }
 
+    /// The most that a capacitor behind an open switch counts for at a frequency, farads: where its reactance is the resistance.
+    pub(super) fn open_count(&self, hertz: f64) -> f64 {
+        0.5 / (TAU * hertz * self.off)
+    }
+
     /// Y and N at a frequency in octaves above the lowest: the cubic through the four that are nearest.
     fn at(&self, octave: f64) -> [Complex64; 2] {
         let place = (octave * PER_OCTAVE as f64).clamp(1.0, self.rest.len() as f64 - 3.0);
@@ -200,33 +205,6 @@ impl TankAlone {
             }
         }
         LOWEST_HZ * (0.5 * (left + right)).exp2()
-    }
-
-    /// The capacitor behind a closed switch for which it peaks at `hertz` beside a fixed one, farads. `None` where it peaks too low
-    /// without one, or too high with any whose reactance is that of the switch.
-    pub fn switched(&self, hertz: f64, fixed: f64) -> Option<f64> {
-        let around = self.around(hertz);
-        let slope = |farads: f64| around.slope(fixed, std::iter::once((farads, true)), self.on, self.off);
-        let (mut low, mut high) = (0.0, 1.0 / (around.omega * self.on));
-        let (mut below, mut above) = (slope(low), slope(high));
-        if below > 0.0 || above < 0.0 {
-            return None;
-        }
-        for _ in 0..60 {
-            if high - low < 1e-9 * high {
-                break;
-            }
-            let middle = (low * above - high * below) / (above - below);
-            let here = slope(middle);
-            if here > 0.0 {
-                (high, above) = (middle, here);
-                below *= 0.5;
-            } else {
-                (low, below) = (middle, here);
-                above *= 0.5;
-            }
-        }
-        Some(0.5 * (low + high))
     }
 
     /// Loaded Q at a peak, with these capacitors behind closed switches: ω·b'/2g.

@@ -56,7 +56,19 @@ pub fn read(file: &Path) -> Result<Vec<Target>, Fault> {
 
 fn parse(bytes: &[u8]) -> Result<Vec<Target>, String> {
     let mut rows = csv::ReaderBuilder::new().trim(csv::Trim::All).flexible(true).from_reader(bytes);
-    let header = rows.headers().map_err(|error| error.to_string())?.clone();
+    let header = rows.headers().map_err(|_| "row 1: given no text, allowed is UTF-8 text".to_owned())?.clone();
+    for (n, title) in header.iter().enumerate() {
+        let known = ["name", "group", "weight"].contains(&title) || COLUMNS.contains(&title);
+        if !known || header.iter().take(n).any(|earlier| earlier == title) {
+            let what = if known { " twice" } else { "" };
+            return Err(format!(
+                "row 1, column {}: given \"{}\"{what}, allowed are name, group, f1_hz, f2_hz, f3_hz, weight, each once, parted by \
+                 commas",
+                n + 1,
+                title.chars().take(40).collect::<String>()
+            ));
+        }
+    }
     let column = |name: &str| header.iter().position(|cell| cell == name);
     let needed = |name: &str| {
         column(name)
@@ -69,7 +81,10 @@ fn parse(bytes: &[u8]) -> Result<Vec<Target>, String> {
     }
     let mut targets = Vec::new();
     for (row, record) in (2..).zip(rows.records()) {
-        let record = record.map_err(|error| format!("row {row}: {error}"))?;
+        let record = record.map_err(|_| format!("row {row}: given no text, allowed is UTF-8 text"))?;
+        if record.len() > header.len() {
+            return Err(format!("row {row}: given {} cells, allowed are {}, as in row 1", record.len(), header.len()));
+        }
         let cell = |place: usize| record.get(place).unwrap_or_default();
         let mut hertz = [0.0; 3];
         for ((hertz, place), title) in hertz.iter_mut().zip(formants).zip(COLUMNS) {
@@ -109,6 +124,10 @@ mod tests {
         let head = "name,f1_hz,f2_hz,f3_hz\n";
         for (text, says) in [
             ("", "no column \"name\""),
+            ("name;f1_hz;f2_hz;f3_hz\n", "parted by commas"),
+            ("name,f1_hz,f1_hz,f3_hz\n", "row 1, column 3: given \"f1_hz\" twice"),
+            ("name,f1_hz,f2_hz,f3_hz,wieght\n", "row 1, column 5: given \"wieght\""),
+            ("name,f1_hz,f2_hz,f3_hz\na,1,2,3,4\n", "row 2: given 5 cells, allowed are 4"),
             ("name,f1_hz,f3_hz\n", "no column \"f2_hz\""),
             (head, "no targets"),
             (&format!("{head}a,300,900,x\n"), "row 2, column f3_hz: given \"x\""),

@@ -372,7 +372,9 @@ pub fn order(parts: &[Part], drawer: &[InDrawer]) -> Vec<Order> {
 fn against(part: &Part, drawer: &[InDrawer]) -> Order {
     let mut there: Vec<_> = drawer
         .iter()
-        .filter(|row| Some(row.kind) == part.kind.in_drawer() && part.value.is_some_and(|v| is_same(v, row.value)))
+        .filter(|row| Some(row.kind) == part.kind.in_drawer())
+        // A board that was planned from a drawer has what the bridge read.
+        .filter(|row| part.value.is_some_and(|v| is_same(v, row.value) || row.measured.is_some_and(|m| is_same(v, m))))
         .filter(|row| row.quantity > 0)
         .collect();
     there.sort_by(|a, b| a.tolerance.unwrap_or(1.0).total_cmp(&b.tolerance.unwrap_or(1.0)));
@@ -383,7 +385,9 @@ fn against(part: &Part, drawer: &[InDrawer]) -> Order {
         let unit = row.kind.unit();
         let tolerance = row.tolerance.map(|fraction| format!("±{} %", round(100.0 * fraction)));
         let measured = row.measured.map(|measured| format!("read as {}", value::write(measured, unit)));
-        let known: Vec<_> = tolerance.into_iter().chain(measured).collect();
+        let marked = part.value.is_some_and(|v| !is_same(v, row.value));
+        let marked = marked.then(|| format!("marked {}", value::write(row.value, unit)));
+        let known: Vec<_> = marked.into_iter().chain(tolerance).chain(measured).collect();
         if take > 0 && !known.is_empty() {
             notes.push(format!("take {take} of {}", known.join(", ")));
         }

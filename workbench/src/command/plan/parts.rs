@@ -20,12 +20,12 @@ pub(super) struct PartOptions {
     /// Preferred numbers (IEC 60063) that there are parts of
     #[arg(long, value_name = "E…", default_value = "E24")]
     pub(super) series: Series,
-    /// Smallest part
-    #[arg(long, value_name = "FARADS", default_value = "1n")]
-    from: String,
-    /// Largest part
-    #[arg(long, value_name = "FARADS", default_value = "1u")]
-    to: String,
+    /// Smallest part; without it 1n, and of a drawer every one
+    #[arg(long, value_name = "FARADS", allow_hyphen_values = true)]
+    from: Option<String>,
+    /// Largest part; without it 1u, and of a drawer every one
+    #[arg(long, value_name = "FARADS", allow_hyphen_values = true)]
+    to: Option<String>,
     /// Parts on hand instead of a series, a CSV; no more of each are taken than there are
     #[arg(long, value_name = "FILE", conflicts_with = "series")]
     pub(super) drawer: Option<PathBuf>,
@@ -107,18 +107,20 @@ impl PartOptions {
         let read = |name: &str, text: &str| {
             value::parse(text, Unit::Farad).map_err(|error| Fault::new(format!("{name} {text}: {error}")))
         };
-        let (from, to) = (read("--from", &self.from)?, read("--to", &self.to)?);
+        let [least, most] = if self.drawer.is_some() { ["1p", "1m"] } else { ["1n", "1u"] };
+        let (smallest, largest) = (self.from.as_deref().unwrap_or(least), self.to.as_deref().unwrap_or(most));
+        let (from, to) = (read("--from", smallest)?, read("--to", largest)?);
         if !(1e-12..=1e-3).contains(&from) || !(from..=1e-3).contains(&to) {
             return Err(Fault::new(format!(
-                "--from {}, --to {}: allowed is 1p to 1m, the smaller first",
-                self.from, self.to
+                "--from, --to: given {smallest} and {largest}, allowed is 1p to 1m, the smaller first"
             )));
         }
         let stock = match &self.drawer {
             None => Stock::of(&self.series.values(from, to)),
             Some(file) => {
                 let wanted = |part: &&drawer::Part| {
-                    part.kind == drawer::Kind::Capacitor && part.quantity > 0 && (from..=to).contains(&part.value)
+                    let farads = part.measured.unwrap_or(part.value);
+                    part.kind == drawer::Kind::Capacitor && part.quantity > 0 && (from..=to).contains(&farads)
                 };
                 let parts: Vec<Part> = drawer::read(file)?
                     .iter()
@@ -134,8 +136,7 @@ impl PartOptions {
                     return Err(Fault::in_file(
                         file,
                         format!(
-                            "given {given} values of capacitors from {} to {}, allowed are 1 to {MOST_PARTS}",
-                            self.from, self.to
+                            "given {given} values of capacitors from {smallest} to {largest}, allowed are 1 to {MOST_PARTS}"
                         ),
                     ));
                 }

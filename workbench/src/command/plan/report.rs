@@ -90,11 +90,17 @@ impl Told<'_> {
         let part = &self.plan.stages[stage];
         let (score, bound, unit) = (part.found.score, part.found.bound, self.asked.unit);
         let what = if self.asked.measure == Measure::Rms { "root mean square" } else { "weighed" };
-        let beside = if part.proved { "proved: " } else { "not proved: " };
-        if self.in_percent() {
-            format!(", {beside}no bank of these values comes below {:.2} %", percent(bound))
-        } else {
-            format!(", {what} {score:.2} {unit}, {beside}no bank of these values comes below {bound:.2}")
+        let score = if self.in_percent() { String::new() } else { format!(", {what} {score:.2} {unit}") };
+        if part.found.parts().is_empty() {
+            return format!("{score}, all of it kept");
+        }
+        let some = self.stock().parts.iter().any(|part| part.quantity.is_some());
+        let of = if some { "no bank of what the other stages leave" } else { "no bank of these values" };
+        let bound = if self.in_percent() { format!("{:.2} %", percent(bound)) } else { format!("{bound:.2}") };
+        match (part.proved, part.found.bound > 0.0) {
+            (true, _) => format!("{score}, proved: {of} comes below {bound}"),
+            (false, true) => format!("{score}, not proved, but {of} comes below {bound}"),
+            (false, false) => format!("{score}, not proved"),
         }
     }
 
@@ -260,7 +266,8 @@ pub(super) fn table(told: &Told<'_>) -> String {
     for row in told.rows() {
         let [a, b, c] = row.code;
         let [f1, f2, f3] = row.planned;
-        let [x, y, z] = row.off().map(percent);
+        // Nothing is off by minus nothing.
+        let [x, y, z] = row.off().map(percent).map(|percent| if percent.abs() < 0.05 { 0.0 } else { percent });
         let [q1, q2, q3] = row.q;
         let [w1, w2, w3] = row.bandwidth();
         let _ = writeln!(
