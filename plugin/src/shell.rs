@@ -11,7 +11,7 @@
 //! its two channels, as the main input does; pulse and taps stand on both channels alike.
 
 use crate::denormals::Flushed;
-use crate::keyboard::Keyboard;
+use crate::keyboard;
 use crate::pages;
 use crate::panel::{self, Panel, value_at};
 use crate::workshop::{Builder, Unit, Workshop};
@@ -19,6 +19,7 @@ use nice_plug::prelude::*;
 use std::num::NonZeroU32;
 use std::sync::Arc;
 use tritank_dsp::instrument::Input;
+use tritank_dsp::keys::Keyboard;
 use tritank_dsp::knobs::{Knob, QUALITIES};
 use tritank_dsp::pattern;
 
@@ -262,7 +263,9 @@ impl<const CONTROLLERS: bool> Plugin for Shell<CONTROLLERS> {
         let mut event = context.next_event();
         for frame in 0..main_left.len() {
             while let Some(due) = event.as_ref().filter(|event| event.timing() as usize <= frame) {
-                self.keyboard.play(due, &mut unit.instrument);
+                if let Some(message) = keyboard::message(due) {
+                    self.keyboard.play(message, &mut unit.instrument);
+                }
                 event = context.next_event();
             }
             let main = [main_left[frame], main_right[frame]];
