@@ -15,6 +15,7 @@ use tritank_dsp::pattern::{Place, TEMPO, Transport};
 
 /// Microseconds of a quarter before any tempo is told.
 const FIRST_TEMPO: u32 = 500_000;
+const TIME_CODE: &str = "header: given time code, allowed are ticks of a quarter";
 /// Longest song, seconds: as long as a rendering may be.
 const LONGEST_SECONDS: f64 = 1e6;
 
@@ -56,11 +57,15 @@ impl Song {
         if !bytes.starts_with(b"MThd") {
             return Err("byte 0: given no header \"MThd\", allowed is a Standard MIDI File".into());
         }
+        // Before the rest is read: the reader stumbles over some rates of time code.
+        if bytes.get(12).is_some_and(|division| division & 0x80 != 0) {
+            return Err(TIME_CODE.into());
+        }
         let smf = Smf::parse(bytes).map_err(|error| {
             format!("given what is no Standard MIDI File ({error}), allowed are whole tracks of events")
         })?;
         let Timing::Metrical(ticks) = smf.header.timing else {
-            return Err("header: given time code, allowed are ticks of a quarter".into());
+            return Err(TIME_CODE.into());
         };
         if smf.header.format == Format::Sequential {
             return Err("header: given format 2, allowed are formats 0 and 1".into());

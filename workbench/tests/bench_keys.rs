@@ -23,7 +23,7 @@ code = [5, 3, 0]
 [patterns]
 tempo = 60
 [patterns.lanes.\"1.1\"]
-steps = \"x.\"
+steps = \"x..\"
 rate = \"1/4\"
 gate = 1.0
 ";
@@ -91,4 +91,32 @@ fn broken_songs_and_tables_are_refused_with_their_place_and_nothing_is_written()
     }
     let told = bench.refused("render --keys song.mid --out song.mid");
     assert!(told.contains("as input and as output"), "{told}");
+}
+
+#[test]
+fn the_vowels_of_a_plan_lie_on_keys() {
+    let bench = Bench::new();
+    let row = |vowel: &str, group: &str, code: [u8; 3]| serde_json::json!({ "vowel": vowel, "group": group, "code": code, "target": [300, 2300, 3000] });
+    let codes = [row("i", "men", [1, 2, 3]), row("a", "men", [15, 0, 8]), row("i", "women", [4, 5, 6])];
+    bench.put("plan.json", serde_json::json!({ "board": "x", "codes": codes }).to_string());
+    let facts = bench.facts("keys --plan plan.json --first 60 --out all.toml --json");
+    assert_eq!(facts["keys"][2], serde_json::json!({ "key": 62, "vowel": "i", "group": "women", "code": [4, 5, 6] }));
+    bench.well("keys --plan plan.json --group women --patch all.toml --first 127 --out more.toml");
+    let text = std::fs::read_to_string(bench.path("more.toml")).unwrap();
+    let patch = tritank_dsp::patch::Patch::from_toml(&text, &tritank_dsp::board::Board::built_in()).unwrap();
+    assert_eq!(
+        [60, 61, 62, 127, 63].map(|key| patch.keys.row(key).lines),
+        [Some(0x321), Some(0x80f), Some(0x654), Some(0x654), None]
+    );
+    bench.put("wide.json", serde_json::json!({ "codes": [row("i", "men", [1, 16, 3])] }).to_string());
+    bench.put("text.json", "once upon a time");
+    for (line, given) in [
+        ("--plan wide.json --out b.toml", "[1, 16, 3]"),
+        ("--plan text.json --out b.toml", "line 1"),
+        ("--plan plan.json --group children --out b.toml", "\"children\""),
+        ("--plan plan.json --out all.toml", "a name that is taken"),
+    ] {
+        let told = bench.refused(&format!("keys {line}"));
+        assert!(told.contains(given) && told.contains("allowed"), "{told}");
+    }
 }

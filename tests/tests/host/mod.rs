@@ -13,8 +13,8 @@ use clack_extensions::params::{
     ParamRescanFlags, PluginParams,
 };
 use clack_extensions::state::{PluginState, StateError};
-use clack_host::events::EventHeader;
 use clack_host::events::event_types::{MidiEvent, ParamValueEvent, TransportEvent, TransportFlags};
+use clack_host::events::{EventFlags, EventHeader};
 use clack_host::prelude::*;
 use clack_host::utils::{BeatTime, SecondsTime};
 use clap_sys::audio_buffer::clap_audio_buffer;
@@ -184,7 +184,7 @@ impl Performance {
             | TransportFlags::IS_PLAYING;
         let none = SecondsTime::from_int(0);
         Some(TransportEvent {
-            header: EventHeader::new(0),
+            header: EventHeader::new_core(0, EventFlags::empty()),
             flags,
             song_pos_beats: BeatTime::from_float(place),
             song_pos_seconds: SecondsTime::from_float(frame as f64 / rate_hz),
