@@ -2,6 +2,7 @@
 
 use crate::command::board::BoardCommand;
 use crate::command::circuit::CircuitCommand;
+use crate::command::keys::KeysCommand;
 use crate::command::plan::PlanCommand;
 use crate::command::render::RenderCommand;
 use crate::command::response::ResponseCommand;
@@ -22,6 +23,7 @@ pub struct Bench {
 enum Command {
     Board(BoardCommand),
     Plan(PlanCommand),
+    Keys(KeysCommand),
     Response(ResponseCommand),
     Render(RenderCommand),
     Circuit(CircuitCommand),
@@ -34,6 +36,7 @@ tritank, the bench of a three-tank formant voice
 
   tritank board --write mine.toml                    a board to make your own of: every line is explained
   tritank plan --board mine.toml --out planned.toml  capacitors that bring every vowel nearest
+  tritank keys --plan plan.json --out vowels.toml    the vowels of a plan on keys; its --json is read
   tritank response --board mine.toml                 where each stage peaks, how sharp and how loud
   tritank response --board mine.toml --all --out codes.svg
                                                      a picture of every code
@@ -55,6 +58,7 @@ impl Bench {
         match &self.command {
             None => say(WELCOME.as_bytes()),
             Some(Command::Board(command)) => command.run(),
+            Some(Command::Keys(command)) => command.run(),
             Some(Command::Plan(command)) => command.run(),
             Some(Command::Response(command)) => command.run(),
             Some(Command::Render(command)) => command.run(),

@@ -3,7 +3,7 @@
 //! ```text
 //!   arguments ──► unit (board, knobs, codes) ──┬─► circuit    the element list
 //!                                              ├─► response   small-signal curves and peaks ──► picture
-//!                     WAV, score ──────────────┴─► render     exactly the plugin's engine, offline
+//!              WAV, score, song ───────────────┴─► render     exactly the plugin's engine, offline
 //!   L, C, f, Q, rate ─► tune                                  sums on paper, parts from the series
 //! ```
 //! The binary is a thin shell around these rooms, so that other programs of the house can call them.
@@ -19,6 +19,7 @@ pub mod response;
 pub mod score;
 pub mod series;
 pub mod sheet;
+pub mod song;
 pub mod sound;
 pub mod spread;
 pub mod tune;

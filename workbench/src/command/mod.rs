@@ -3,6 +3,7 @@
 pub mod board;
 pub mod circuit;
 pub mod coils;
+pub mod keys;
 pub mod plan;
 pub mod render;
 pub mod response;
