@@ -112,7 +112,7 @@ fn weights_that_are_all_the_same_change_nothing() {
     let bench = Bench::new();
     let table = |weight: &str| {
         let rows = ["a,300,900,2300", "b,500,1500,2500", "c,700,1200,2700", "d,400,2000,3000", "e,600,1100,2400"];
-        let rows: String = rows.iter().map(|row| format!("{row},{weight}\n")).collect();
+        let rows = rows.map(|row| format!("{row},{weight}\n")).concat();
         format!("name,f1_hz,f2_hz,f3_hz,weight\n{rows}")
     };
     bench.put("one.csv", table("1"));
@@ -130,10 +130,9 @@ fn weights_that_are_all_the_same_change_nothing() {
 #[test]
 fn the_sheet_takes_what_the_plan_took() {
     let bench = Bench::new();
-    let rows: String = [3.3, 4.7, 6.8, 10.0, 15.0, 22.0, 33.0, 47.0, 68.0, 100.0, 150.0, 220.0, 330.0, 470.0]
-        .iter()
-        .map(|nano| format!("{nano}n,3,5,{:.4}n\n", nano * 1.031))
-        .collect();
+    let rows = [3.3, 4.7, 6.8, 10.0, 15.0, 22.0, 33.0, 47.0, 68.0, 100.0, 150.0, 220.0, 330.0, 470.0]
+        .map(|nano: f64| format!("{nano}n,3,5,{:.4}n\n", nano * 1.031))
+        .concat();
     bench.put("drawer.csv", format!("value,quantity,tolerance,measured\n{rows}"));
     let plan = bench.facts("plan --drawer drawer.csv --out mine.toml --json");
     let sheet = bench.facts("sheet --board mine.toml --drawer drawer.csv --out mine.html --json");
