@@ -2,8 +2,8 @@
 //!
 //! ```text
 //!   panel, codes, keys at rest ──┐
-//!   score ───────────────────────┴─ XOR ─► line ──┬─► edge on the nearest sample ─► volts / full scale ─► WAV
-//!                                                 └─► edge on the nearest tick ───► note on, note off ─► MIDI file
+//!   score ───────────────────────┼─ XOR ─► line ──┬─► edge on the nearest sample ─► volts / full scale ─► WAV
+//!   lanes of a patch's patterns ─┘                └─► edge on the nearest tick ───► note on, note off ─► MIDI file
 //! ```
 //! A sample of 1.0 leaves an interface at its full scale, which differs from one to the next and must be measured: only
 //! then does a gate have the volts that it is meant to have.
@@ -18,6 +18,7 @@ use serde::Serialize;
 use std::path::Path;
 use tritank_dsp::knobs::Settings;
 use tritank_dsp::lines::{Line, Source};
+use tritank_dsp::pattern::{Patterns, Rate};
 
 /// Ticks in a beat of the MIDI file, and microseconds in a beat: 120 beats a minute.
 pub const TICKS_PER_BEAT: u16 = 960;
@@ -53,6 +54,34 @@ pub fn gates(settings: &Settings, lines: &[Line], pulls: &[(Source, Edge)]) -> V
         }
     }
     gates
+}
+
+/// The most edges that patterns may have in a file: a line at 1 kHz for over an hour.
+pub const MOST_EDGES: usize = 10_000_000;
+
+/// Every edge of the lanes from the start, in order of time, up to `seconds`; a quarter note takes 60 s / tempo.
+///
+/// # Errors
+/// More than [`MOST_EDGES`].
+pub fn pattern(patterns: &Patterns, tempo: f64, seconds: f64) -> Result<Vec<Edge>, Fault> {
+    let mut edges = Vec::new();
+    for line in Line::all() {
+        let Some(lane) = patterns.lane(line) else { continue };
+        // A lane counts seconds or quarters.
+        let place = if matches!(lane.rate, Rate::Hertz(_)) { 1.0 } else { tempo / 60.0 };
+        edges.push(Edge { seconds: 0.0, line, on: lane.is_on_at(0.0) });
+        edges.extend(lane.edges(0.0, seconds * place).take(MOST_EDGES + 1).map(|(at, on)| Edge {
+            seconds: at.max(0.0) / place,
+            line,
+            on,
+        }));
+        if edges.len() > MOST_EDGES {
+            let allowed = format!("allowed are {MOST_EDGES} edges in a file");
+            return Err(Fault::new(format!("patterns: given more by line {line} within {seconds} s, {allowed}")));
+        }
+    }
+    edges.sort_by(|a, b| a.seconds.total_cmp(&b.seconds));
+    Ok(edges)
 }
 
 /// A gate on a grid of time: samples or ticks.

@@ -11,6 +11,8 @@ use tritank_dsp::board::Board;
 use tritank_dsp::instrument::{Input, Instrument};
 use tritank_dsp::knobs::{Knob, Settings};
 use tritank_dsp::lines::{Line, Source};
+use tritank_dsp::patch::Patch;
+use tritank_dsp::pattern::{Place, Transport};
 use tritank_workbench::gates::{Form, GateFile, TICKS_PER_SECOND, gates};
 use tritank_workbench::score::Edge;
 
@@ -115,6 +117,60 @@ fn a_gate_input_sees_the_engines_lines_to_the_sample() {
             }
         }
     }
+}
+
+/// Patterns, score and panel at once, as the engine plays them with the transport running: at 120 beats a minute every
+/// edge of these lanes lies on a sample, where no rounding of either hides a difference.
+#[test]
+fn a_patchs_patterns_come_out_as_the_engine_plays_them() {
+    let bench = Bench::new();
+    let text = "patch = 1\n[knobs]\n\"stage1.switch2\" = true\n[patterns]\ntempo = 60.0\n\
+        [patterns.lanes.\"1.2\"]\nsteps = \"x..x.\"\ngate = 0.5\n\
+        [patterns.lanes.\"2.0\"]\nsteps = \"xx.\"\nrate = \"1/8\"\ngate = 1.0\n\
+        [patterns.lanes.\"hard\"]\neven = [3, 8]\nrate = \"50 Hz\"\ngate = 0.25\nprobability = 0.6\nseed = 5\n";
+    bench.put("p.toml", text);
+    bench.put("steps.csv", "seconds,line,state\n0.05,2.0,on\n0.3,1.2,on\n0.31,3.1,on\n");
+    let line = "gates --patch p.toml --lines steps.csv --tempo 120 --full-scale 10V --out g.wav";
+    bench.well(&format!("{line} --seconds 2"));
+    let (_, channels) = read(&bench, "g.wav", 10.0);
+    let seen: Vec<_> = channels.iter().map(|channel| gate_input(channel)).collect();
+    let frames = seen[0].len();
+    assert_eq!(frames, 96_000);
+
+    let patch = Patch::from_toml(text, &Board::built_in()).unwrap();
+    let mut instrument = Instrument::of(&patch, 48e3).unwrap();
+    instrument.transport(&Transport { playing: true, place: Some(Place::default()), tempo: Some(120.0) });
+    let latency = instrument.latency();
+    let mut engine = Vec::new();
+    for n in 0..frames + latency {
+        for (frame, line) in [(2_400, "2.0"), (14_400, "1.2"), (14_880, "3.1")] {
+            if frame == n {
+                instrument.gate(Source::Score, Line::parse(line).unwrap(), true);
+            }
+        }
+        instrument.tick(Input::default());
+        engine.push(instrument.lines());
+    }
+    let alike = |n: usize, late: usize| Line::all().all(|l| seen[l.index()][n] == engine[n + late][l.index()]);
+    for l in ["1.2", "2.0", "hard", "3.1"] {
+        let i = Line::parse(l).unwrap().index();
+        let a: Vec<_> = (1..frames).filter(|n| seen[i][*n] != seen[i][n - 1]).take(6).collect();
+        let b: Vec<_> = (1..engine.len()).filter(|n| engine[*n][i] != engine[n - 1][i]).take(6).collect();
+        println!("DBG {l} {a:?} {b:?} {latency} {} {}", seen[i][1], engine[0][i]);
+    }
+    for l in Line::all() { if let Some(n) = (1..frames).find(|n| seen[l.index()][*n] != engine[n + 35][l.index()]) { println!("DBG {:?} {:?}", (n-3..n+4).map(|k| seen[l.index()][k]).collect::<Vec<_>>(), (n-3..n+4).map(|k| engine[k+35][l.index()]).collect::<Vec<_>>()); println!("DBG {l} {n} of {}", (1..frames).filter(|n| seen[l.index()][*n] != engine[n + 35][l.index()]).count()); } }
+    assert!((0..latency).any(|late| (1..frames).all(|n| alike(n, late))), "the engine plays it otherwise");
+    for line in ["1.2", "2.0", "hard"] {
+        let seen = &seen[Line::parse(line).unwrap().index()];
+        assert!(seen.windows(2).filter(|pair| pair[0] != pair[1]).count() > 3, "line {line} stands still");
+    }
+
+    let told = bench.refused("gates --patch p.toml --full-scale 10V --out h.wav");
+    assert!(told.contains("patterns") && told.contains("--seconds"), "{told}");
+    bench.put("p.toml", text.replace("50 Hz", "1000 Hz"));
+    let told = bench.refused("gates --patch p.toml --full-scale 10V --seconds 80000 --out h.wav");
+    assert!(told.contains("patterns") && told.contains("10000000 edges"), "{told}");
+    assert!(bench.refused(&format!("{line} --tempo 0")).contains("--tempo"));
 }
 
 #[test]

@@ -2,7 +2,7 @@
 
 use super::{UnitOptions, progress, refuse_if_stopped, refuse_one_name_for_two_files, remark, say, say_json, stopping};
 use crate::fault::Fault;
-use crate::gates::{Form, Gate, GateFile, OnGrid, TICKS_PER_SECOND, gates, key, midi};
+use crate::gates::{Form, Gate, GateFile, OnGrid, TICKS_PER_SECOND, gates, key, midi, pattern};
 use crate::score;
 use crate::sound::RATES_HZ;
 use crate::whole_file::WholeFile;
@@ -11,6 +11,8 @@ use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 use tritank_dsp::knobs::Knob;
 use tritank_dsp::lines::{Line, Source};
+use tritank_dsp::patch::Patch;
+use tritank_dsp::pattern::{Patterns, TEMPO};
 use tritank_dsp::value::{self, Unit};
 
 /// The lines as gate voltages for a DC-coupled interface (multichannel WAV), and as MIDI notes
@@ -30,7 +32,10 @@ pub struct GatesCommand {
     /// soft, hard
     #[arg(long, value_name = "LINES", value_delimiter = ',', value_parser = line, help_heading = "The lines")]
     channels: Vec<Line>,
-    /// Seconds to write; without it, until a second after the last edge
+    /// Beats a minute of a patch's patterns, in place of the patch's own
+    #[arg(long, value_name = "BPM", value_parser = tempo, help_heading = "The lines")]
+    tempo: Option<f64>,
+    /// Seconds to write; without it, until a second after the score's last edge
     #[arg(long, value_name = "S", allow_negative_numbers = true, help_heading = "The lines")]
     seconds: Option<f64>,
     /// Volts that your interface puts out at a sample of 1.0, as measured; there is no default, since no two kinds of
@@ -80,7 +85,8 @@ on the output:
 A gate that is on is written as gate volts / full scale; more than full scale is refused.
 
 line = switch XOR everything that pulls it: a patch's panel switches and codes invert the score, as
-they do in the unit. Where a patch's pitch comes from keys, the hard gate is on while no key is down.
+they do in the unit. A patch's patterns run from the start of the file, at the patch's own tempo or
+--tempo. No key is down: where a patch's pitch comes from keys, the hard gate is on.
 Each edge is written on the nearest sample, at most half a sample off, and in the MIDI file on the
 nearest tick of 1/1920 s, at most 0.26 ms off. Two edges of one line on one sample or tick are not
 there; a note says how many. The WAV stays as it is to its end: what your player leaves on the outputs
@@ -125,6 +131,12 @@ fn volts(text: &str) -> Result<f64, String> {
     }
     let [low, high] = VOLTS.map(|volts| value::write(volts, Unit::Volt));
     Err(format!("given \"{text}\", allowed is {low} to {high}"))
+}
+
+fn tempo(text: &str) -> Result<f64, String> {
+    let (low, high) = (TEMPO.start(), TEMPO.end());
+    let tempo = text.parse().ok().filter(|tempo| TEMPO.contains(tempo));
+    tempo.ok_or_else(|| format!("given \"{text}\", allowed is {low} to {high}"))
 }
 
 fn line(text: &str) -> Result<Line, String> {
@@ -176,11 +188,14 @@ impl GatesCommand {
         let inputs = [self.lines.as_deref(), self.unit.board.as_deref(), self.unit.patch.as_deref()];
         let outputs = [("--out", self.out.as_deref()), ("--midi", self.midi.as_deref())];
         refuse_one_name_for_two_files(&inputs, &outputs)?;
-        let settings = self.unit.choice().unit()?.settings;
+        let Patch { settings, patterns, .. } = self.unit.choice().unit()?;
         let edges = self.lines.as_deref().map(score::read).transpose()?.unwrap_or_default();
-        let pulls: Vec<_> = edges.into_iter().map(|edge| (Source::Score, edge)).collect();
+        let seconds = self.length(edges.last().map(|edge| edge.seconds), &patterns)?;
+        let steps = pattern(&patterns, self.tempo.unwrap_or(patterns.tempo), seconds)?;
+        let mut pulls: Vec<_> = edges.into_iter().map(|edge| (Source::Score, edge)).collect();
+        pulls.extend(steps.into_iter().map(|edge| (Source::Patterns, edge)));
+        pulls.sort_by(|(_, a), (_, b)| a.seconds.total_cmp(&b.seconds));
         let gates = gates(&settings, &lines, &pulls);
-        let seconds = self.length(pulls.last().map(|(_, edge)| edge.seconds))?;
 
         let rate = f64::from(self.rate);
         let frames = ((seconds * rate).round() as u64).max(1);
@@ -248,7 +263,7 @@ impl GatesCommand {
     }
 
     /// How long, seconds.
-    fn length(&self, last_edge: Option<f64>) -> Result<f64, Fault> {
+    fn length(&self, last_edge: Option<f64>, patterns: &Patterns) -> Result<f64, Fault> {
         match (self.seconds, last_edge) {
             (Some(seconds), _) if seconds > 0.0 && seconds <= LONGEST_SECONDS => Ok(seconds),
             (Some(seconds), _) => {
@@ -259,7 +274,10 @@ impl GatesCommand {
                  a longer file is meant"
             ))),
             (None, Some(last)) => Ok(last + TAIL_SECONDS),
-            (None, None) => Ok(TAIL_SECONDS),
+            (None, None) if patterns.is_empty() => Ok(TAIL_SECONDS),
+            (None, None) => {
+                Err(Fault::new("length: given patterns, which have no end, allowed is --seconds with them"))
+            }
         }
     }
 

@@ -1,9 +1,10 @@
 //! One pair of hands for every patch: the same organ, the same pattern on the lines, the same keys.
 //!
 //! ```text
-//!   two bars of a chord each ──► main in ┐
-//!   rows of unequal length ────► lines   ├─► Instrument ──► left, right
-//!   one low key a chord ───────► keys    ┘
+//!   three chords, twice ───────► main in ┐
+//!   rows, from the second time ► lines   ├─► Instrument ──► left, right
+//!   one low key a chord ───────► keys    ┘         ▲
+//!   a transport that runs ─────► the patch's own lanes
 //! ```
 //! So whoever steps through the list while a track runs hears what the loudness below says.
 
@@ -11,6 +12,7 @@ use std::f64::consts::TAU;
 use tritank_dsp::instrument::{Input, Instrument};
 use tritank_dsp::lines::{Line, Source};
 use tritank_dsp::patch::Patch;
+use tritank_dsp::pattern::{Place, Transport};
 
 pub(crate) const RATE_HZ: u32 = 48_000;
 /// The loudest sample of the organ, volts: line level.
@@ -27,20 +29,22 @@ const STOPS: [(f64, f64); 6] = [(0.5, 0.5), (1.0, 1.0), (2.0, 0.7), (3.0, 0.5), 
 const ROWS: [(usize, usize, &str); 6] =
     [(0, 1, "..xx.x"), (0, 2, "x...xx.."), (1, 1, ".x..x"), (1, 2, "xx....x"), (2, 0, "x.x.."), (2, 2, "...xx.x")];
 
-pub(crate) fn hertz(key: u8) -> f64 {
+fn hertz(key: u8) -> f64 {
     440.0 * 2f64.powf((f64::from(key) - 69.0) / 12.0)
 }
 
-/// Seconds of it all.
-pub(crate) const SECONDS: f64 = CHORD_SECONDS * CHORDS.len() as f64;
+/// Frames of the first time, while no line moves but by the patch's own lanes.
+pub(crate) const HELD_FRAMES: usize = (CHORD_SECONDS * RATE_HZ as f64) as usize * CHORDS.len();
+/// Frames of it all.
+const FRAMES: usize = 2 * HELD_FRAMES;
 
 /// The organ, one side.
-pub(crate) fn organ() -> Vec<f64> {
+fn organ() -> Vec<f64> {
     let rate = f64::from(RATE_HZ);
-    let mut out = vec![0.0; (SECONDS * rate) as usize];
+    let mut out = vec![0.0; FRAMES];
     for (n, volts) in out.iter_mut().enumerate() {
         let t = n as f64 / rate;
-        let chord = CHORDS[((t / CHORD_SECONDS) as usize).min(CHORDS.len() - 1)];
+        let chord = CHORDS[(t / CHORD_SECONDS) as usize % CHORDS.len()];
         let since = t % CHORD_SECONDS;
         // Keys go down over 5 ms and come up over 20 ms before the next chord.
         let touch = (since / 5e-3).min((CHORD_SECONDS - since) / 20e-3).min(1.0);
@@ -57,12 +61,12 @@ pub(crate) fn organ() -> Vec<f64> {
 }
 
 /// Every edge of the lines, sorted: frame, line, state.
-pub(crate) fn steps() -> Vec<(usize, Line, bool)> {
+fn steps() -> Vec<(usize, Line, bool)> {
     let mut edges = Vec::new();
     for (stage, bit, row) in ROWS {
-        for step in 0..(SECONDS / STEP_SECONDS) as usize {
-            let on = row.as_bytes()[step % row.len()] == b'x';
-            edges.push(((step as f64 * STEP_SECONDS * f64::from(RATE_HZ)) as usize, Line::of_stage(stage, bit), on));
+        let frames = (STEP_SECONDS * f64::from(RATE_HZ)) as usize;
+        for (step, frame) in (HELD_FRAMES..FRAMES).step_by(frames).enumerate() {
+            edges.push((frame, Line::of_stage(stage, bit), row.as_bytes()[step % row.len()] == b'x'));
         }
     }
     edges.sort_by_key(|(frame, _, _)| *frame);
@@ -70,12 +74,12 @@ pub(crate) fn steps() -> Vec<(usize, Line, bool)> {
 }
 
 /// A patch under these hands: left and right.
-pub(crate) fn play(patch: &Patch, with_lines: bool) -> [Vec<f64>; 2] {
+pub(crate) fn play(patch: &Patch) -> [Vec<f64>; 2] {
     let organ = organ();
     let rate = f64::from(RATE_HZ);
-    let mut instrument = Instrument::new(&patch.board, &patch.settings, rate).unwrap();
-    let steps = if with_lines { steps() } else { Vec::new() };
-    let mut steps = steps.into_iter().peekable();
+    let mut instrument = Instrument::of(patch, rate).unwrap();
+    instrument.transport(&Transport { playing: true, place: Some(Place::default()), tempo: None });
+    let mut steps = steps().into_iter().peekable();
     let mut out: [Vec<f64>; 2] = std::array::from_fn(|_| Vec::with_capacity(organ.len()));
     for (n, &volts) in organ.iter().enumerate() {
         while let Some((_, line, on)) = steps.next_if(|(frame, _, _)| *frame <= n) {
@@ -83,7 +87,7 @@ pub(crate) fn play(patch: &Patch, with_lines: bool) -> [Vec<f64>; 2] {
         }
         let frames = (CHORD_SECONDS * rate) as usize;
         if n % frames == 0 {
-            let key = |chord: usize| CHORDS[chord][0] - 12;
+            let key = |chord: usize| CHORDS[chord % CHORDS.len()][0] - 12;
             if let Some(before) = (n / frames).checked_sub(1) {
                 instrument.key(key(before), 0.0);
             }
