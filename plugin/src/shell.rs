@@ -11,7 +11,7 @@
 //! its two channels, as the main input does; pulse and taps stand on both channels alike.
 
 use crate::denormals::Flushed;
-use crate::keyboard::Keyboard;
+use crate::keyboard;
 use crate::pages;
 use crate::panel::{self, Panel, value_at};
 use crate::workshop::{Builder, Unit, Workshop};
@@ -19,7 +19,9 @@ use nice_plug::prelude::*;
 use std::num::NonZeroU32;
 use std::sync::Arc;
 use tritank_dsp::instrument::Input;
+use tritank_dsp::keys::Keyboard;
 use tritank_dsp::knobs::{Knob, QUALITIES};
+use tritank_dsp::pattern;
 
 /// Old and new unit are mixed for so long when one replaces the other.
 const FADE_SECONDS: f64 = 0.02;
@@ -108,6 +110,7 @@ impl<const CONTROLLERS: bool> Shell<CONTROLLERS> {
         self.told = [f32::NAN; Knob::COUNT];
         if let Some(old) = self.unit.take() {
             unit.round.take_over(&old.round);
+            unit.instrument.take_over(&old.instrument);
             self.leaving = Some(old);
             // Before the first frame there is nothing to fade from.
             self.faded = if self.fresh { 1.0 } else { 0.0 };
@@ -243,6 +246,10 @@ impl<const CONTROLLERS: bool> Plugin for Shell<CONTROLLERS> {
             self.bypassed = bypass;
         }
         let Some(unit) = self.unit.as_deref_mut() else { return ProcessStatus::Error("process before activate") };
+        let transport = transport(context.transport());
+        for unit in [Some(&mut *unit), self.leaving.as_deref_mut()].into_iter().flatten() {
+            unit.instrument.transport(&transport);
+        }
         let [main_left, main_right] = buffer.as_slice() else { return ProcessStatus::Error("main port is not stereo") };
         let Some(mut jacks) = stereo_pairs::<2>(aux.inputs) else {
             return ProcessStatus::Error("a jack is not stereo");
@@ -256,7 +263,9 @@ impl<const CONTROLLERS: bool> Plugin for Shell<CONTROLLERS> {
         let mut event = context.next_event();
         for frame in 0..main_left.len() {
             while let Some(due) = event.as_ref().filter(|event| event.timing() as usize <= frame) {
-                self.keyboard.play(due, &mut unit.instrument);
+                if let Some(message) = keyboard::message(due) {
+                    self.keyboard.play(message, &mut unit.instrument);
+                }
                 event = context.next_event();
             }
             let main = [main_left[frame], main_right[frame]];
@@ -299,6 +308,13 @@ impl<const CONTROLLERS: bool> Plugin for Shell<CONTROLLERS> {
             ProcessStatus::Tail((TAIL_SECONDS * self.rate_hz) as u32 + latency as u32)
         }
     }
+}
+
+/// What the host says of its transport, for patterns.
+fn transport(host: &Transport) -> pattern::Transport {
+    let place =
+        host.pos_beats().zip(host.pos_seconds()).map(|(quarters, seconds)| pattern::Place { quarters, seconds });
+    pattern::Transport { playing: host.playing, place, tempo: host.tempo }
 }
 
 /// A jack hears the mean of its two channels.
