@@ -37,6 +37,12 @@ fn gate_input(volts: &[f64]) -> Vec<bool> {
     input.collect()
 }
 
+/// A sound, so that the unit never rests: at rest it looks at its lines a frame later, at the start of the next one
+/// instead of the end of the last.
+fn awake(n: usize) -> Input {
+    Input { main: [if n % 100 < 50 { 0.1 } else { -0.1 }; 2], ..Input::default() }
+}
+
 /// The lines as the engine has them, frame by frame: the same score, panel and codes.
 fn engine(settings: &Settings, rate_hz: u32, frames: usize, edges: &[(f64, &str, bool)]) -> Vec<[bool; Line::COUNT]> {
     let rate = f64::from(rate_hz);
@@ -49,7 +55,7 @@ fn engine(settings: &Settings, rate_hz: u32, frames: usize, edges: &[(f64, &str,
                 instrument.gate(Source::Score, Line::parse(line).unwrap(), *on);
             }
         }
-        instrument.tick(Input::default());
+        instrument.tick(awake(n));
         rows.push(instrument.lines());
     }
     rows
@@ -148,34 +154,10 @@ fn a_patchs_patterns_come_out_as_the_engine_plays_them() {
                 instrument.gate(Source::Score, Line::parse(line).unwrap(), true);
             }
         }
-        instrument.tick(Input::default());
+        instrument.tick(awake(n));
         engine.push(instrument.lines());
     }
     let alike = |n: usize, late: usize| Line::all().all(|l| seen[l.index()][n] == engine[n + late][l.index()]);
-    {
-        let mut player = tritank_dsp::pattern::Player::new(&patch.patterns, 48e3);
-        player.transport(&Transport { playing: true, place: Some(Place::default()), tempo: Some(120.0) });
-        for n in 0..frames { player.frame(|line, on, part| if (n as i64 - 44160).abs() < 3 || (n as i64 - 90000).abs() < 3 { println!("DBG player {n} {line} {on} {part:e}") }); }
-    }
-    for l in ["1.2", "2.0", "hard", "3.1"] {
-        let i = Line::parse(l).unwrap().index();
-        let a: Vec<_> = (1..frames).filter(|n| seen[i][*n] != seen[i][n - 1]).take(6).collect();
-        let b: Vec<_> = (1..engine.len()).filter(|n| engine[*n][i] != engine[n - 1][i]).take(6).collect();
-        println!("DBG {l} {a:?} {b:?} {latency} {} {}", seen[i][1], engine[0][i]);
-    }
-    for l in Line::all() {
-        if let Some(n) = (1..frames).find(|n| seen[l.index()][*n] != engine[n + 35][l.index()]) {
-            println!(
-                "DBG {:?} {:?}",
-                (n - 3..n + 4).map(|k| seen[l.index()][k]).collect::<Vec<_>>(),
-                (n - 3..n + 4).map(|k| engine[k + 35][l.index()]).collect::<Vec<_>>()
-            );
-            println!(
-                "DBG {l} {n} of {}",
-                (1..frames).filter(|n| seen[l.index()][*n] != engine[n + 35][l.index()]).count()
-            );
-        }
-    }
     assert!((0..latency).any(|late| (1..frames).all(|n| alike(n, late))), "the engine plays it otherwise");
     for line in ["1.2", "2.0", "hard"] {
         let seen = &seen[Line::parse(line).unwrap().index()];
