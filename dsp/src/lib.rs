@@ -15,6 +15,7 @@ mod controls;
 pub mod device;
 mod engine;
 pub mod exciter;
+pub mod factory;
 mod feed;
 mod follower;
 pub mod instrument;
