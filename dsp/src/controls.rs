@@ -30,6 +30,23 @@ pub(crate) enum Change {
     Gate(Source, Line, bool, f64),
     Key(u8, f64),
     Bend(f64),
+    Voltage(Voltage, f64),
+}
+
+/// Control voltages from outside.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Voltage {
+    /// Pitch of the exciter: 1 V/octave (common practice), 0 V where knob or key put it.
+    Exciter,
+    /// Gate voltage of the sweep of a stage (0–2), on top of the knob's.
+    Sweep(usize),
+}
+
+impl Voltage {
+    /// How many there are.
+    pub const COUNT: usize = 4;
+    /// All of them: exciter, sweeps of stages 1 to 3.
+    pub const ALL: [Self; Self::COUNT] = [Self::Exciter, Self::Sweep(0), Self::Sweep(1), Self::Sweep(2)];
 }
 
 /// Everything that is set, as it stands on the frame that is being solved.
@@ -52,6 +69,11 @@ pub(crate) struct Controls {
     /// Supply and temperature at which the rate knob is true.
     nominal: [f64; 2],
     bias: f64,
+    /// Control voltages: octaves on the exciter, volts on each sweep.
+    octaves: f64,
+    sweep_volts: [f64; 3],
+    /// Knob and voltage of each sweep together.
+    sweeps: [f64; 3],
 }
 
 impl Controls {
@@ -69,6 +91,9 @@ impl Controls {
             exciter: board.exciter,
             nominal: [board.supply, board.temperature],
             bias: 0.0,
+            octaves: 0.0,
+            sweep_volts: [0.0; 3],
+            sweeps: [0.0; 3],
         };
         for &knob in Knob::ALL {
             controls.pull_lines(knob);
@@ -85,6 +110,7 @@ impl Controls {
         self.glide = self.settings;
         self.gliding = false;
         self.set_bias();
+        self.add_sweeps();
     }
 
     /// Lets a change take effect at a tick of a frame, after those that are already due then.
@@ -155,6 +181,14 @@ impl Controls {
                 self.keys.bend = semitones;
                 self.gliding = true;
             }
+            Change::Voltage(Voltage::Exciter, volts) => {
+                self.octaves = volts;
+                self.set_bias();
+            }
+            Change::Voltage(Voltage::Sweep(stage), volts) => {
+                self.sweep_volts[stage] = volts;
+                self.add_sweeps();
+            }
         }
     }
 
@@ -203,16 +237,24 @@ impl Controls {
         }
         self.gliding = gliding;
         self.set_bias();
+        self.add_sweeps();
+    }
+
+    /// What is added from outside leads a sweep no further than its knob does.
+    fn add_sweeps(&mut self) {
+        const KNOBS: [Knob; 3] = [Knob::Stage1Sweep, Knob::Stage2Sweep, Knob::Stage3Sweep];
+        self.sweeps =
+            std::array::from_fn(|stage| KNOBS[stage].clamped(self.value(KNOBS[stage]) + self.sweep_volts[stage]));
     }
 
     fn set_bias(&mut self) {
         let [supply, celsius] = [Knob::UnitSupply, Knob::UnitTemperature].map(|knob| self.glide.get(knob));
         self.bias = if self.by_keys() {
-            let hertz = exciter::key_hz(f64::from(self.keys.note()), self.keys.bend);
-            exciter::bias_for_rate(&self.exciter, hertz, supply, celsius)
+            let key = exciter::key_hz(f64::from(self.keys.note()), self.keys.bend);
+            exciter::bias_for_rate(&self.exciter, exciter::volts_hz(key, self.octaves), supply, celsius)
         } else {
             let [nominal_supply, nominal_celsius] = self.nominal;
-            let rate = self.glide.get(Knob::ExciterRate);
+            let rate = exciter::volts_hz(self.glide.get(Knob::ExciterRate), self.octaves);
             exciter::bias_for_rate(&self.exciter, rate, nominal_supply, nominal_celsius)
         };
     }
@@ -245,7 +287,7 @@ impl Controls {
     }
 
     pub(crate) fn sweeps(&self) -> [f64; 3] {
-        [Knob::Stage1Sweep, Knob::Stage2Sweep, Knob::Stage3Sweep].map(|knob| self.value(knob))
+        self.sweeps
     }
 
     pub(crate) fn exciter(&self) -> exciter::Drive {

@@ -17,6 +17,7 @@ mod engine;
 pub mod exciter;
 mod feed;
 mod follower;
+pub mod gate_input;
 pub mod instrument;
 pub mod knobs;
 mod lanes;
