@@ -9,6 +9,7 @@
 use crate::board::Board;
 use crate::chain::Levels;
 use crate::exciter;
+use crate::keys::{Held, KeyTable};
 use crate::knobs::{Kind, Knob, Settings};
 use crate::lines::{Line, Lines, Source};
 use crate::pace::TICKS;
@@ -29,8 +30,23 @@ pub(crate) enum Change {
     /// With the seconds by which the edge comes after the tick at which it is due.
     Gate(Source, Line, bool, f64),
     Key(u8, f64),
+    /// Of all keys, semitones.
     Bend(f64),
+    /// Of one key, semitones.
+    KeyBend(u8, f64),
+    /// On one key or on all of them, 0 to 1.
+    Pressure(Option<u8>, f64),
+    /// A control voltage, volts.
     Voltage(Voltage, f64),
+}
+
+/// What a hand does beside pressing keys.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Touch {
+    /// The part of the pulse's level that velocity leaves.
+    loudness: f64,
+    /// 0 to 1.
+    pressure: f64,
 }
 
 /// Control voltages from outside.
@@ -58,7 +74,9 @@ pub(crate) struct Controls {
     lines: Lines,
     /// Seconds by which the last edge of each stage's lines comes after its tick.
     late: [f64; 3],
-    keys: Keys,
+    table: KeyTable,
+    keys: Held,
+    touch: Touch,
     /// Values on their way to `settings`.
     glide: Settings,
     gliding: bool,
@@ -72,7 +90,7 @@ pub(crate) struct Controls {
     /// Control voltages: octaves on the exciter, volts on each sweep.
     octaves: f64,
     sweep_volts: [f64; 3],
-    /// Knob and voltage of each sweep together.
+    /// Gate voltage of each sweep, all told.
     sweeps: [f64; 3],
 }
 
@@ -83,7 +101,9 @@ impl Controls {
             settings: *settings,
             lines: Lines::default(),
             late: [0.0; 3],
-            keys: Keys::default(),
+            table: KeyTable::default(),
+            keys: Held::default(),
+            touch: Touch { loudness: 1.0, pressure: 0.0 },
             glide: *settings,
             gliding: false,
             moved: false,
@@ -108,9 +128,23 @@ impl Controls {
             self.apply(change);
         }
         self.glide = self.settings;
+        self.touch = self.touch_aim();
         self.gliding = false;
         self.set_bias();
         self.add_sweeps();
+    }
+
+    /// Another key table. Keys that are down are read in it.
+    pub(crate) fn put_keys(&mut self, table: &KeyTable) {
+        self.table = table.clone();
+        self.keys.read_again(&self.table);
+        self.pull_keys();
+        self.gliding = true;
+        self.moved = true;
+    }
+
+    pub(crate) fn table(&self) -> &KeyTable {
+        &self.table
     }
 
     /// Lets a change take effect at a tick of a frame, after those that are already due then.
@@ -173,7 +207,12 @@ impl Controls {
                 }
             }
             Change::Key(note, velocity) => {
-                self.keys.press(note, velocity);
+                let sounded = self.keys.sounds(&self.table);
+                self.keys.press(&self.table, note, velocity);
+                if !sounded {
+                    // Out of silence there is nothing to glide from.
+                    self.touch = self.touch_aim();
+                }
                 self.pull_keys();
                 self.gliding = true;
             }
@@ -188,6 +227,14 @@ impl Controls {
             Change::Voltage(Voltage::Sweep(stage), volts) => {
                 self.sweep_volts[stage] = volts;
                 self.add_sweeps();
+            }
+            Change::KeyBend(note, semitones) => {
+                self.keys.bend_key(&self.table, note, semitones);
+                self.gliding = true;
+            }
+            Change::Pressure(note, pressure) => {
+                self.keys.press_harder(note, pressure);
+                self.gliding = true;
             }
         }
     }
@@ -213,9 +260,17 @@ impl Controls {
         }
     }
 
-    /// When keys give the pitch, the hard gate is shut while none is down.
+    /// The lines of the key table. When keys give the pitch, the hard gate is shut while none is down, whatever they pull.
     fn pull_keys(&mut self) {
-        self.lines.set(Source::Keys, Line::HARD, self.by_keys() && self.keys.held() == 0);
+        self.lines.set_all(Source::Keys, self.keys.lines());
+        if self.by_keys() && !self.keys.sounds(&self.table) {
+            self.lines.set(Source::Keys, Line::HARD, true);
+        }
+    }
+
+    fn touch_aim(&self) -> Touch {
+        let pressure = self.keys.pressure();
+        Touch { loudness: self.keys.loudness(&self.table), pressure }
     }
 
     fn by_keys(&self) -> bool {
@@ -235,23 +290,36 @@ impl Controls {
                 gliding |= !near;
             }
         }
+        let (goal, touch) = (self.touch_aim(), &mut self.touch);
+        for (now, goal) in [(&mut touch.loudness, goal.loudness), (&mut touch.pressure, goal.pressure)] {
+            if *now != goal {
+                let left = goal - *now;
+                let near = left.abs() <= ARRIVED;
+                *now = if near { goal } else { *now + self.coefficient * left };
+                gliding |= !near;
+            }
+        }
         self.gliding = gliding;
         self.set_bias();
         self.add_sweeps();
     }
 
-    /// What is added from outside leads a sweep no further than its knob does.
+    /// Knob, voltage and pressure on each sweep; together they lead it no further than the knob alone can.
     fn add_sweeps(&mut self) {
         const KNOBS: [Knob; 3] = [Knob::Stage1Sweep, Knob::Stage2Sweep, Knob::Stage3Sweep];
-        self.sweeps =
-            std::array::from_fn(|stage| KNOBS[stage].clamped(self.value(KNOBS[stage]) + self.sweep_volts[stage]));
+        self.sweeps = std::array::from_fn(|stage| {
+            let (low, high) = KNOBS[stage].range();
+            let pressure = self.touch.pressure * self.table.pressure[stage];
+            (self.value(KNOBS[stage]) + self.sweep_volts[stage] + pressure).clamp(low, high)
+        });
     }
 
     fn set_bias(&mut self) {
         let [supply, celsius] = [Knob::UnitSupply, Knob::UnitTemperature].map(|knob| self.glide.get(knob));
         self.bias = if self.by_keys() {
-            let key = exciter::key_hz(f64::from(self.keys.note()), self.keys.bend);
-            exciter::bias_for_rate(&self.exciter, exciter::volts_hz(key, self.octaves), supply, celsius)
+            let (key, bend) = self.keys.pitch();
+            let hertz = exciter::volts_hz(exciter::key_hz(key, bend), self.octaves);
+            exciter::bias_for_rate(&self.exciter, hertz, supply, celsius)
         } else {
             let [nominal_supply, nominal_celsius] = self.nominal;
             let rate = exciter::volts_hz(self.glide.get(Knob::ExciterRate), self.octaves);
@@ -302,7 +370,7 @@ impl Controls {
 
     pub(crate) fn levels(&self) -> Levels {
         let of = |knobs: [Knob; 3]| knobs.map(|knob| self.value(knob));
-        let pulse = self.value(Knob::ExciterLevel);
+        let pulse = self.value(Knob::ExciterLevel) * self.touch.loudness;
         Levels {
             overdriven: self.settings.is_on(Knob::InputOverdriven),
             drive: self.value(Knob::InputDrive),
@@ -320,68 +388,9 @@ fn due(frame: u64, tick: usize) -> u64 {
     frame * TICKS as u64 + tick as u64
 }
 
-/// Keys that are down; the last one pressed sounds.
-#[derive(Clone, Debug)]
-struct Keys {
-    down: [u8; 16],
-    count: usize,
-    last: u8,
-    bend: f64,
-}
-
-impl Default for Keys {
-    fn default() -> Self {
-        Self { down: [0; 16], count: 0, last: 57, bend: 0.0 }
-    }
-}
-
-impl Keys {
-    fn press(&mut self, note: u8, velocity: f64) {
-        if let Some(place) = self.down[..self.count].iter().position(|&down| down == note) {
-            self.down.copy_within(place + 1..self.count, place);
-            self.count -= 1;
-        }
-        if velocity > 0.0 {
-            if self.count == self.down.len() {
-                self.down.copy_within(1.., 0);
-                self.count -= 1;
-            }
-            self.down[self.count] = note;
-            self.count += 1;
-        }
-        if self.count > 0 {
-            self.last = self.down[self.count - 1];
-        }
-    }
-
-    fn held(&self) -> usize {
-        self.count
-    }
-
-    /// The key that sounds, or the last that did.
-    fn note(&self) -> u8 {
-        self.last
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn the_last_key_pressed_sounds_and_letting_go_returns_to_the_one_before() {
-        let mut keys = Keys::default();
-        for (note, velocity, sounding, held) in
-            [(60, 0.5, 60, 1), (64, 0.5, 64, 2), (67, 0.5, 67, 3), (64, 0.0, 67, 2), (67, 0.0, 60, 1), (60, 0.0, 60, 0)]
-        {
-            keys.press(note, velocity);
-            assert_eq!((keys.note(), keys.held()), (sounding, held));
-        }
-        for note in 0..100 {
-            keys.press(note, 1.0);
-        }
-        assert_eq!((keys.note(), keys.held()), (99, 16));
-    }
 
     #[test]
     fn a_change_takes_effect_on_its_frame_and_glides_there() {

@@ -18,12 +18,15 @@ use crate::controls::{Change, Controls};
 use crate::engine::Engine;
 use crate::exciter::{Drive, Exciter};
 use crate::feed::{Feed, Feeds, PULSE, SWEEPS};
+use crate::keys::KeyTable;
 use crate::knobs::{Knob, Settings};
 use crate::limiter::Limiter;
 use crate::lines::{Line, Source};
 use crate::mixer::{Gains, Mixer};
 use crate::oversample::{Decimator, Lanes, Upsampler};
 use crate::pace::{Accuracy, LEVELS, TICKS};
+use crate::patch::Patch;
+use crate::pattern::{Patterns, Player, Transport};
 use crate::processor::Instructions;
 use crate::radau;
 use crate::rest::Rest;
@@ -74,6 +77,7 @@ const CONTROL_LIMIT: f64 = 10.0;
 pub struct Instrument {
     panel: Settings,
     controls: Controls,
+    player: Player,
     switching: [Switching; 3],
     exciter: Exciter,
     up: Upsampler,
@@ -130,6 +134,7 @@ impl Instrument {
         let gains = Gains::of(settings);
         let mut unit = Self {
             panel: *settings,
+            player: Player::new(&Patterns::default(), rate_hz),
             switching: board.stages().map(|stage| Switching::new(board, stage)),
             exciter: Exciter::new(&board.exciter, internal_rate_hz),
             feeds: Feeds::new(factor),
@@ -159,6 +164,18 @@ impl Instrument {
         Ok(unit)
     }
 
+    /// The unit of a patch, with its key table and its patterns.
+    ///
+    /// # Errors
+    /// A rate outside 8 kHz to 768 kHz.
+    pub fn of(patch: &Patch, rate_hz: f64) -> Result<Self, RateError> {
+        let mut unit = Self::new(&patch.board, &patch.settings, rate_hz)?;
+        unit.put_keys(&patch.keys);
+        unit.put_patterns(&patch.patterns);
+        unit.reset();
+        Ok(unit)
+    }
+
     /// Frames by which everything comes out late.
     pub fn latency(&self) -> usize {
         self.up.latency_frames() + Decimator::LATENCY + self.limiter.latency_frames()
@@ -180,10 +197,40 @@ impl Instrument {
     /// Pulls or releases a line within the next frame, after a part of it (0 to 1): where a gate that runs at an audible rate has
     /// its edges. The exciter hears of its two gates at the frame that follows.
     pub fn gate_within(&mut self, source: Source, line: Line, on: bool, part: f64) {
-        let places = part.clamp(0.0, 1.0) * EDGES as f64;
-        let late = (places - places.round()) * self.factor as f64 / (EDGES as f64 * self.internal_rate_hz);
-        let tick = places.round() as usize * (TICKS / EDGES);
+        let (tick, late) = placed(part, self.frame_seconds());
         self.controls.wait(self.next_frame(), tick, Change::Gate(source, line, on, late));
+    }
+
+    /// Another key table, at once; keys that are down are read in it.
+    pub fn put_keys(&mut self, table: &KeyTable) {
+        self.controls.put_keys(table);
+    }
+
+    /// The key table.
+    pub fn keys(&self) -> &KeyTable {
+        self.controls.table()
+    }
+
+    /// Other patterns, from the next frame on.
+    pub fn put_patterns(&mut self, patterns: &Patterns) {
+        self.player.put(patterns);
+    }
+
+    /// What the host's transport does at the next frame: for patterns. To be told at the start of every block and at every jump.
+    pub fn transport(&mut self, transport: &Transport) {
+        self.player.transport(transport);
+    }
+
+    /// Pulls what the patterns pull within the next frame.
+    #[inline]
+    fn play_patterns(&mut self) {
+        let frame = self.next_frame();
+        let seconds = self.frame_seconds();
+        let (player, controls) = (&mut self.player, &mut self.controls);
+        player.frame(|line, on, part| {
+            let (tick, late) = placed(part, seconds);
+            controls.wait(frame, tick, Change::Gate(Source::Patterns, line, on, late));
+        });
     }
 
     /// A key goes down (velocity above zero) or up; heard when `exciter.pitch` is `keys`.
@@ -208,6 +255,20 @@ impl Instrument {
         }
     }
 
+    /// Pitch bend of one key that is down, in semitones, beside that of all.
+    pub fn bend_key(&mut self, note: u8, semitones: f64) {
+        self.wait(Change::KeyBend(note, semitones));
+    }
+
+    /// Pressure (0 to 1) on a key that is down, or on all of them: opens sweeps as the key table says.
+    pub fn pressure(&mut self, note: Option<u8>, pressure: f64) {
+        self.wait(Change::Pressure(note, pressure.clamp(0.0, 1.0)));
+    }
+
+    fn frame_seconds(&self) -> f64 {
+        self.factor as f64 / self.internal_rate_hz
+    }
+
     fn wait(&mut self, change: Change) {
         self.controls.wait(self.next_frame(), 0, change);
     }
@@ -220,6 +281,7 @@ impl Instrument {
     /// One frame.
     #[inline]
     pub fn tick(&mut self, input: Input) -> Output {
+        self.play_patterns();
         let main = input.main.map(jack);
         let jacks = [0.5 * (main[0] + main[1]), jack(input.stage2), jack(input.stage3)];
         for (lane, volts) in jacks.into_iter().enumerate() {
@@ -403,6 +465,7 @@ impl Instrument {
     /// Back to the DC operating point, as a new instrument with the same knobs and lines.
     pub fn reset(&mut self) {
         self.controls.arrive();
+        self.player.reset();
         self.frame = 0;
         self.look_up();
         self.chain.heat(self.drive.celsius);
@@ -466,6 +529,13 @@ impl Instrument {
     pub fn state(&self, stage: usize) -> crate::stage::State {
         self.chain.state(0, stage)
     }
+}
+
+/// Where an edge is moved to that comes after a part of a frame of so many seconds: the tick, and by how much it comes after it.
+fn placed(part: f64, frame_seconds: f64) -> (usize, f64) {
+    let places = part.clamp(0.0, 1.0) * EDGES as f64;
+    let late = (places - places.round()) * frame_seconds / EDGES as f64;
+    (places.round() as usize * (TICKS / EDGES), late)
 }
 
 /// What a jack passes on: finite and within its clamp.

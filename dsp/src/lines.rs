@@ -111,6 +111,11 @@ impl Lines {
         *word = *word & !(0xf << shift) | u16::from(code & 0xf) << shift;
     }
 
+    /// Sets all fourteen lines of one source, bit n for line n of [`Line::all`].
+    pub fn set_all(&mut self, source: Source, lines: u16) {
+        self.0[source as usize] = lines & ((1 << Line::COUNT) - 1);
+    }
+
     /// All lines, bit n for the nth in the order of [`Line::all`].
     pub fn word(&self) -> u16 {
         self.0.iter().fold(0, |all, source| all ^ source)

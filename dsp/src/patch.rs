@@ -1,19 +1,25 @@
-//! A patch: the whole board and where every knob stands, as one text.
+//! A patch: the whole board, where every knob stands, and what keys and patterns pull, as one text.
 //!
 //! It is a patch file on the bench and the saved state in a host, so that a song opened in ten years sounds the same.
 
 use crate::board::{Board, BoardError};
+use crate::keys::{self, KeyTable};
 use crate::knobs::{Knob, Settings};
+use crate::pattern::{self, Patterns};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
-/// A board with its knobs.
+/// A board with its knobs, its key table and its patterns.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Patch {
     /// The board.
     pub board: Board,
     /// The knobs.
     pub settings: Settings,
+    /// What each key does.
+    pub keys: KeyTable,
+    /// What each line does in time.
+    pub patterns: Patterns,
 }
 
 /// The text form: knobs by id, values with units.
@@ -23,6 +29,10 @@ struct File {
     patch: u32,
     #[serde(default)]
     knobs: BTreeMap<String, Entry>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    keys: Option<keys::Written>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    patterns: Option<pattern::Written>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     board: Option<Board>,
 }
@@ -52,10 +62,11 @@ impl Patch {
     /// A new unit on this board.
     pub fn new(board: Board) -> Self {
         let settings = Settings::of(&board);
-        Self { board, settings }
+        Self { board, settings, keys: KeyTable::default(), patterns: Patterns::default() }
     }
 
-    /// Reads a patch. Knobs that it does not name stand as on a new unit; without a board it is played on `fallback`.
+    /// Reads a patch. Knobs that it does not name stand as on a new unit; without a board it is played on `fallback`; without
+    /// tables keys play their own pitch, and no line has a pattern.
     ///
     /// # Errors
     /// The first thing that is wrong: its place, what was given, what is allowed.
@@ -76,10 +87,16 @@ impl Patch {
         for (id, entry) in &file.knobs {
             patch.settings.assign(id, &entry.text()).map_err(|error| refuse(&format!("knobs.{id}"), error.what))?;
         }
+        if let Some(written) = file.keys {
+            patch.keys = written.read().map_err(|(place, what)| refuse(&format!("keys.{place}"), what))?;
+        }
+        if let Some(written) = file.patterns {
+            patch.patterns = written.read().map_err(|(place, what)| refuse(&format!("patterns.{place}"), what))?;
+        }
         Ok(patch)
     }
 
-    /// Writes the whole board and every knob.
+    /// Writes the whole board, every knob, and the tables that are filled.
     ///
     /// # Panics
     /// Never: a patch has nothing that TOML cannot hold.
@@ -88,7 +105,9 @@ impl Patch {
             .iter()
             .map(|&knob| (knob.id().to_owned(), Entry::Text(knob.write(self.settings.get(knob)))))
             .collect();
-        let file = File { patch: 1, knobs, board: Some(self.board.clone()) };
+        let keys = (self.keys != KeyTable::default()).then(|| keys::Written::of(&self.keys));
+        let patterns = (self.patterns != Patterns::default()).then(|| pattern::Written::of(&self.patterns));
+        let file = File { patch: 1, knobs, keys, patterns, board: Some(self.board.clone()) };
         toml::to_string(&file).expect("a patch is numbers and text")
     }
 }

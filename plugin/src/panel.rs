@@ -201,14 +201,13 @@ unsafe impl Params for Panel {
     }
 
     fn serialize_fields(&self) -> BTreeMap<String, String> {
-        let patch = Patch { board: self.workshop.board(), settings: self.settings() };
-        BTreeMap::from([(PATCH.to_owned(), patch.to_toml())])
+        BTreeMap::from([(PATCH.to_owned(), self.workshop.patch(&self.settings()).to_toml())])
     }
 
-    /// The framework has turned the knobs by now; here comes the board. [`filter_state`] has passed the text.
+    /// The framework has turned the knobs by now; here come the board and the tables. [`filter_state`] has passed the text.
     fn deserialize_fields(&self, fields: &BTreeMap<String, String>) {
         let Some(Ok(patch)) = fields.get(PATCH).map(|text| read_patch(text)) else { return };
-        self.workshop.rebuild_with(patch.board, &self.settings());
+        self.workshop.rebuild_with(patch, &self.settings());
     }
 }
 
@@ -379,6 +378,6 @@ mod tests {
             panel.deserialize_fields(&state.fields);
         }
         assert_eq!(panel.settings(), Settings::of(&Board::built_in()));
-        assert_eq!(panel.workshop.board(), Board::built_in());
+        assert_eq!(panel.workshop.patch(&panel.settings()).board, Board::built_in());
     }
 }

@@ -18,6 +18,7 @@ use std::time::Duration;
 use tritank_dsp::board::Board;
 use tritank_dsp::instrument::{Instrument, RateError};
 use tritank_dsp::knobs::Settings;
+use tritank_dsp::patch::Patch;
 
 /// Units that can wait to be scrapped. The audio thread takes no new unit while this is full.
 const SCRAP: usize = 4;
@@ -86,7 +87,8 @@ pub struct Workshop {
 
 /// What a unit is built from. Held locked from the first part to the hand-over, so that no older unit can follow a newer.
 struct Bench {
-    board: Board,
+    /// Board and tables; where the knobs stand the panel knows.
+    patch: Patch,
     /// None until the host has said it.
     rate_hz: Option<f64>,
 }
@@ -101,7 +103,7 @@ impl Workshop {
     /// A workshop with the built-in board on its bench.
     pub fn new() -> Self {
         Self {
-            bench: Mutex::new(Bench { board: Board::built_in(), rate_hz: None }),
+            bench: Mutex::new(Bench { patch: Patch::new(Board::built_in()), rate_hz: None }),
             ready: ArrayQueue::new(1),
             scrap: ArrayQueue::new(SCRAP),
             ordered: AtomicBool::new(false),
@@ -109,9 +111,9 @@ impl Workshop {
         }
     }
 
-    /// The board that is, or will be, played.
-    pub fn board(&self) -> Board {
-        self.bench.lock().board.clone()
+    /// What is, or will be, played: board and tables, with the knobs as they are told.
+    pub fn patch(&self, settings: &Settings) -> Patch {
+        Patch { settings: *settings, ..self.bench.lock().patch.clone() }
     }
 
     /// Builds the first unit at a rate; all that was ready is out of date.
@@ -133,10 +135,11 @@ impl Workshop {
         bench.build(settings, bench.rate_hz?).ok()
     }
 
-    /// Puts another board on the bench and, if the host is playing, makes a unit of it ready. Not on the audio thread.
-    pub fn rebuild_with(&self, board: Board, settings: &Settings) {
+    /// Puts another board with its tables on the bench and, if the host is playing, makes a unit of it ready. Not on the audio
+    /// thread.
+    pub fn rebuild_with(&self, patch: Patch, settings: &Settings) {
         let mut bench = self.bench.lock();
-        bench.board = board;
+        bench.patch = patch;
         self.make_ready(&bench, settings);
     }
 
@@ -161,7 +164,8 @@ impl Workshop {
 
 impl Bench {
     fn build(&self, settings: &Settings, rate_hz: f64) -> Result<Box<Unit>, RateError> {
-        let instrument = Instrument::new(&self.board, settings, rate_hz)?;
+        let patch = Patch { settings: *settings, ..self.patch.clone() };
+        let instrument = Instrument::of(&patch, rate_hz)?;
         let (round, lines) = (Delay::new(instrument.latency()), Delay::new(instrument.ahead()));
         Ok(Box::new(Unit { instrument, round, lines, quality: settings.quality() }))
     }
@@ -269,7 +273,7 @@ mod tests {
             assert!(workshop.leave(unit).is_none());
         }
         workshop.bench.lock().rate_hz = Some(48e3);
-        workshop.rebuild_with(Board::built_in(), &settings);
+        workshop.rebuild_with(Patch::new(Board::built_in()), &settings);
         assert!(workshop.fetch().is_none());
         workshop.scrap.pop();
         assert!(workshop.fetch().is_some());

@@ -2,6 +2,8 @@
 
 use crate::command::board::BoardCommand;
 use crate::command::circuit::CircuitCommand;
+use crate::command::gates::GatesCommand;
+use crate::command::patches::PatchesCommand;
 use crate::command::plan::PlanCommand;
 use crate::command::render::RenderCommand;
 use crate::command::response::ResponseCommand;
@@ -24,6 +26,8 @@ enum Command {
     Plan(PlanCommand),
     Response(ResponseCommand),
     Render(RenderCommand),
+    Gates(GatesCommand),
+    Patches(PatchesCommand),
     Circuit(CircuitCommand),
     Sheet(SheetCommand),
     Tune(TuneCommand),
@@ -39,6 +43,9 @@ tritank, the bench of a three-tank formant voice
                                                      a picture of every code
   tritank render --board mine.toml --in1 organ.wav --out voice.wav
                                                      sound through the unit, exactly as the plugin does it
+  tritank patches                                    settings to start from: what each is for, how to play it
+  tritank gates --lines steps.csv --full-scale 10V --out gates.wav
+                                                     the lines of a score as voltages for a real unit
   tritank circuit --board mine.toml                  the circuit that is solved, for any outside solver
   tritank sheet --board mine.toml --out mine.html    drawings, parts, wiring and readings to build from
   tritank tune --l 80m --f 2600                      the capacitor that a coil takes, and which parts make it
@@ -58,6 +65,8 @@ impl Bench {
             Some(Command::Plan(command)) => command.run(),
             Some(Command::Response(command)) => command.run(),
             Some(Command::Render(command)) => command.run(),
+            Some(Command::Gates(command)) => command.run(),
+            Some(Command::Patches(command)) => command.run(),
             Some(Command::Circuit(command)) => command.run(),
             Some(Command::Sheet(command)) => command.run(),
             Some(Command::Tune(command)) => command.run(),

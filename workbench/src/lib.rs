@@ -3,7 +3,8 @@
 //! ```text
 //!   arguments ──► unit (board, knobs, codes) ──┬─► circuit    the element list
 //!                                              ├─► response   small-signal curves and peaks ──► picture
-//!                     WAV, score ──────────────┴─► render     exactly the plugin's engine, offline
+//!                     WAV, score ──────────────┼─► render     exactly the plugin's engine, offline
+//!                     score ───────────────────┴─► gates      the lines as voltages and as MIDI notes
 //!   L, C, f, Q, rate ─► tune                                  sums on paper, parts from the series
 //! ```
 //! The binary is a thin shell around these rooms, so that other programs of the house can call them.
@@ -12,10 +13,12 @@ pub mod bench;
 pub mod command;
 pub mod drawer;
 pub mod fault;
+pub mod gates;
 pub mod picture;
 pub mod plan;
 pub mod render;
 pub mod response;
+pub mod rf64;
 pub mod score;
 pub mod series;
 pub mod sheet;

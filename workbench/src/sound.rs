@@ -9,7 +9,7 @@ use hound::{SampleFormat, WavReader, WavSpec, WavWriter};
 use rubato::audioadapter_buffers::direct::SequentialSliceOfVecs;
 use rubato::{Fft, FixedSync, Resampler, WindowFunction};
 use std::fs::File;
-use std::io::BufWriter;
+use std::io::{BufWriter, Seek as _, SeekFrom, Write as _};
 use std::path::{Path, PathBuf};
 
 /// Sample rates that the instrument runs at.
@@ -160,13 +160,21 @@ pub struct WavFile {
     writer: WavWriter<BufWriter<File>>,
 }
 
+/// Where the mask of loudspeaker positions stands in the header of a file of more than two channels.
+const POSITIONS_AT: u64 = 40;
+
 impl WavFile {
+    /// The longest that a WAV file of so many channels can be.
+    pub fn most_frames(channels: u16) -> u64 {
+        u64::from(u32::MAX - 1024) / (4 * u64::from(channels.max(1)))
+    }
+
     /// Opens a file for so many frames.
     ///
     /// # Errors
     /// When it cannot be written, or is longer than a WAV file can say.
     pub fn create(name: &Path, rate_hz: u32, channels: u16, frames: u64) -> Result<Self, Fault> {
-        let most = u64::from(u32::MAX - 1024) / (4 * u64::from(channels.max(1)));
+        let most = Self::most_frames(channels);
         if frames > most {
             let given = frames as f64 / f64::from(rate_hz);
             let allowed = (most / u64::from(rate_hz)) as f64;
@@ -197,6 +205,23 @@ impl WavFile {
     /// When it cannot be flushed or renamed; then nothing appears.
     pub fn finish(self) -> Result<(), Fault> {
         self.writer.finalize().map_err(|error| Fault::in_file(&self.name, error))?;
+        self.file.finish()
+    }
+
+    /// The same for channels that are no loudspeaker's: the header names no positions, so that no player moves them to
+    /// any. Of one or two channels it never does.
+    ///
+    /// # Errors
+    /// As [`WavFile::finish`].
+    pub fn finish_without_loudspeakers(self) -> Result<(), Fault> {
+        let refuse = |error: &dyn std::fmt::Display| Fault::in_file(&self.name, error);
+        let channels = self.writer.spec().channels;
+        self.writer.finalize().map_err(|error| refuse(&error))?;
+        if channels > 2 {
+            let mut file = self.file.handle()?;
+            file.seek(SeekFrom::Start(POSITIONS_AT)).map_err(|error| refuse(&error))?;
+            file.write_all(&[0; 4]).map_err(|error| refuse(&error))?;
+        }
         self.file.finish()
     }
 }

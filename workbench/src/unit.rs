@@ -12,7 +12,7 @@ use std::path::{Path, PathBuf};
 use std::str::FromStr;
 use tritank_dsp::board::Board;
 use tritank_dsp::knobs::{Knob, Settings};
-use tritank_dsp::lines::{Lines, Source};
+use tritank_dsp::lines::{Line, Lines, Source};
 use tritank_dsp::patch::Patch;
 
 /// One code for each stage, bit n for line n.
@@ -85,15 +85,24 @@ pub fn set(settings: &mut Settings, assignment: &str) -> Result<(), Fault> {
     settings.assign(id.trim(), value).map_err(|error| refuse(error.to_string()))
 }
 
-/// The codes that panel switches and code knobs together put on the lines.
-pub fn codes(settings: &Settings) -> [u8; 3] {
+/// What the knobs by themselves put on the lines: panel switches, codes, and keys of which none is down.
+pub fn lines(settings: &Settings) -> Lines {
     let mut lines = Lines::default();
     for stage in 0..3 {
         let panel = (0..4).fold(0, |code, bit| code | u8::from(settings.is_on(Knob::switch(stage, bit))) << bit);
         lines.set_code(Source::Panel, stage, panel);
         lines.set_code(Source::Code, stage, settings.get(Knob::code(stage)) as u8);
     }
-    lines.codes()
+    lines.set(Source::Panel, Line::SOFT, settings.is_on(Knob::ExciterSoftGate));
+    lines.set(Source::Panel, Line::HARD, settings.is_on(Knob::ExciterHardGate));
+    // Where keys give the pitch, no key down shuts the hard gate.
+    lines.set(Source::Keys, Line::HARD, settings.is_on(Knob::ExciterPitch));
+    lines
+}
+
+/// The codes that panel switches and code knobs together put on the lines.
+pub fn codes(settings: &Settings) -> [u8; 3] {
+    lines(settings).codes()
 }
 
 /// Turns the code knobs so that these codes are on the lines, whatever the panel switches invert.
@@ -148,6 +157,7 @@ pub(crate) fn text(file: &Path) -> Result<String, Fault> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use tritank_dsp::instrument::Instrument;
 
     #[test]
     fn codes_read_back_and_what_is_no_code_is_refused() {
@@ -171,6 +181,25 @@ mod tests {
         set_codes(&mut settings, Codes([3, 15, 0]));
         assert_eq!(codes(&settings), [3, 15, 0]);
         assert!(settings.is_on(Knob::Stage1Switch2));
+    }
+
+    /// What the bench says is on the lines is what the engine has on them.
+    #[test]
+    fn the_lines_are_those_of_the_engine() {
+        let board = Board::built_in();
+        for assignments in [
+            &[][..],
+            &["stage1.switch2=on", "stage1.code=12", "exciter.soft_gate=on"],
+            &["stage3.code=9", "stage2.switch0=on", "exciter.hard_gate=on"],
+            &["exciter.pitch=keys", "stage2.code=15"],
+            &["exciter.pitch=keys", "exciter.hard_gate=on"],
+        ] {
+            let mut settings = Settings::of(&board);
+            assignments.iter().for_each(|assignment| set(&mut settings, assignment).unwrap());
+            let engine = Instrument::new(&board, &settings, 48e3).unwrap().lines();
+            let told = lines(&settings);
+            assert!(Line::all().all(|line| told.is_on(line) == engine[line.index()]), "{assignments:?}");
+        }
     }
 
     #[test]

@@ -3,6 +3,8 @@
 pub mod board;
 pub mod circuit;
 pub mod coils;
+pub mod gates;
+pub mod patches;
 pub mod plan;
 pub mod render;
 pub mod response;
@@ -13,7 +15,9 @@ use crate::fault::Fault;
 use crate::unit::{Choice, Codes};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::io::Write;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 /// The options that every command about a unit shares.
 #[derive(Clone, Debug, Default, clap::Args)]
@@ -62,6 +66,39 @@ fn say_json(document: &impl serde::Serialize) -> Result<(), Fault> {
     let mut text = serde_json::to_vec_pretty(document).map_err(Fault::new)?;
     text.push(b'\n');
     say(&text)
+}
+
+/// Nothing is written over an input, nor twice over one file: each option with its file, if it was given.
+fn refuse_one_name_for_two_files(inputs: &[Option<&Path>], outputs: &[(&str, Option<&Path>)]) -> Result<(), Fault> {
+    let real = |file: &Path| std::fs::canonicalize(file).unwrap_or_else(|_| file.to_owned());
+    let outputs: Vec<_> = outputs.iter().filter_map(|(option, file)| file.map(|file| (option, file))).collect();
+    for (n, (option, out)) in outputs.iter().enumerate() {
+        if inputs.iter().flatten().any(|input| real(input) == real(out)) {
+            return Err(Fault::in_file(out, "given as input and as output, allowed is a name of its own for each"));
+        }
+        if let Some((other, _)) = outputs[..n].iter().find(|(_, other)| real(other) == real(out)) {
+            let what = format!("given for {other} and for {option}, allowed is a name of its own for each");
+            return Err(Fault::in_file(out, what));
+        }
+    }
+    Ok(())
+}
+
+/// A flag that the keyboard or the system raises when the work is to stop.
+fn stopping() -> Arc<AtomicBool> {
+    let stopped = Arc::new(AtomicBool::new(false));
+    let flag = Arc::clone(&stopped);
+    // A handler that is there already (a program that calls this one) stays in charge.
+    let _ = ctrlc::set_handler(move || flag.store(true, Ordering::Relaxed));
+    stopped
+}
+
+/// A refusal once that flag is up.
+fn refuse_if_stopped(stopped: &AtomicBool) -> Result<(), Fault> {
+    if stopped.load(Ordering::Relaxed) {
+        return Err(Fault::new("stopped by the keyboard or the system; nothing was written"));
+    }
+    Ok(())
 }
 
 /// A bar on a terminal, nothing elsewhere.

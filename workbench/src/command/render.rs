@@ -1,14 +1,12 @@
 //! `tritank render`: sound files through the engine, offline.
 
-use super::{UnitOptions, progress, remark, say, say_json};
+use super::{UnitOptions, progress, refuse_if_stopped, refuse_one_name_for_two_files, remark, say, say_json, stopping};
 use crate::fault::Fault;
 use crate::render::{Facts, Job, render};
 use crate::score;
 use crate::sound::{RATES_HZ, Sound, WavFile};
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
 use tritank_dsp::knobs::Knob;
 
 /// Renders sound through the unit, offline: exactly the plugin's engine
@@ -110,7 +108,8 @@ impl RenderCommand {
         if let Some(factor) = &self.quality {
             patch.settings.assign(Knob::UnitQuality.id(), factor).map_err(Fault::new)?;
         }
-        self.refuse_one_name_for_two_files()?;
+        let inputs = [&self.in1, &self.in2, &self.in3, &self.lines].map(|file| file.as_deref());
+        refuse_one_name_for_two_files(&inputs, &[("--out", Some(&self.out)), ("--taps", self.taps.as_deref())])?;
         let edges = self.lines.as_deref().map(score::read).transpose()?.unwrap_or_default();
 
         let files = [("in1", &self.in1), ("in2", &self.in2), ("in3", &self.in3)];
@@ -137,17 +136,12 @@ impl RenderCommand {
         let [main, stage2, stage3] = sounds;
         let job = Job { patch, main, stage2, stage3, edges, rate_hz, frames };
 
-        let stopped = Arc::new(AtomicBool::new(false));
-        let flag = Arc::clone(&stopped);
-        // A handler that is there already (a program that calls this one) stays in charge.
-        let _ = ctrlc::set_handler(move || flag.store(true, Ordering::Relaxed));
+        let stopped = stopping();
         let bar = progress(frames);
         let facts = render(&job, |n, output| {
             if n % 4096 == 0 {
                 bar.set_position(n);
-                if stopped.load(Ordering::Relaxed) {
-                    return Err(Fault::new("stopped by the keyboard or the system; nothing was written"));
-                }
+                refuse_if_stopped(&stopped)?;
             }
             output.main.into_iter().try_for_each(|volts| mix.push(volts))?;
             if let Some(taps) = &mut taps {
@@ -178,23 +172,6 @@ impl RenderCommand {
             }
             (None, Some(longest)) => Ok(longest),
             (None, None) => Err(Fault::new("length: given no input and no --seconds, allowed is either")),
-        }
-    }
-
-    /// Nothing is written over an input, nor twice over one file.
-    fn refuse_one_name_for_two_files(&self) -> Result<(), Fault> {
-        let real = |file: &Path| std::fs::canonicalize(file).unwrap_or_else(|_| file.to_owned());
-        let inputs = [&self.in1, &self.in2, &self.in3, &self.lines].into_iter().flatten();
-        for out in [Some(&self.out), self.taps.as_ref()].into_iter().flatten() {
-            if inputs.clone().any(|input| real(input) == real(out)) {
-                return Err(Fault::in_file(out, "given as input and as output, allowed is a name of its own for each"));
-            }
-        }
-        match &self.taps {
-            Some(taps) if real(taps) == real(&self.out) => {
-                Err(Fault::in_file(taps, "given for --out and for --taps, allowed is a name of its own for each"))
-            }
-            _ => Ok(()),
         }
     }
 }

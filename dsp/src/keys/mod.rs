@@ -1,0 +1,131 @@
+//! The key table: what each of 128 keys does to the lines and to the exciter's pitch.
+//!
+//! ```text
+//!              ┌─ lines: a code for each stage, soft and hard gate ──► Source::Keys ──► XOR ──► lines
+//!   key down ──┼─ pitch: its own, a fixed one, or none ─────────────► exciter
+//!              └─ velocity ─► pulse level,  pressure ─► sweeps,  wheel ─► bend
+//! ```
+//! Keys are numbered as in MIDI 1.0 (60 is the middle C of a keyboard, 69 the A of 440 Hz). Without a table every key gives its own
+//! pitch and leaves the lines alone. Of several keys that are down the last one counts, for lines and pitch each the last that has
+//! any. How a table is filled stands in [`fill`].
+
+mod file;
+pub mod fill;
+mod held;
+
+pub use file::Written;
+pub(crate) use held::Held;
+
+use crate::knobs::Knob;
+use crate::lines::Line;
+
+/// How many keys there are.
+pub const KEYS: usize = 128;
+
+/// What a key does to the pitch.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub enum Pitch {
+    /// Plays the pitch of its number.
+    #[default]
+    Own,
+    /// Plays this one, in key numbers; between two keys too.
+    Fixed(f64),
+    /// Plays none: it only pulls lines.
+    None,
+}
+
+/// What a key does.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Row {
+    /// The lines that it pulls, bit n for line n of [`Line::all`]; `None` leaves them as they are.
+    pub lines: Option<u16>,
+    /// What it does to the pitch.
+    pub pitch: Pitch,
+}
+
+/// How long a key's lines stay.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Hold {
+    /// Until the next key.
+    #[default]
+    Latched,
+    /// While it is down; then those of the key before, if that is still down.
+    Held,
+}
+
+/// All keys.
+#[derive(Clone, Debug, PartialEq)]
+pub struct KeyTable {
+    rows: [Row; KEYS],
+    /// How long a key's lines stay.
+    pub hold: Hold,
+    /// How much of the pulse level hangs on velocity: 0 none, 1 all of it.
+    pub velocity: f64,
+    /// Bend at the end of the wheel, semitones.
+    pub bend: f64,
+    /// Volts that full pressure adds to the sweep of each stage.
+    pub pressure: [f64; 3],
+    /// The knob that each MIDI controller turns.
+    controllers: [Option<Knob>; 128],
+}
+
+/// Furthest bend, semitones: four octaves, as far as MPE goes (MIDI Polyphonic Expression 1.0, 2.4: ±48).
+pub const MOST_BEND: f64 = 48.0;
+/// Volts that pressure can add to a sweep, either way: the sweep's own travel.
+pub const MOST_PRESSURE: f64 = 9.0;
+
+impl Default for KeyTable {
+    fn default() -> Self {
+        Self {
+            rows: [Row::default(); KEYS],
+            hold: Hold::Latched,
+            velocity: 0.0,
+            bend: 2.0,
+            pressure: [0.0; 3],
+            controllers: [None; 128],
+        }
+    }
+}
+
+impl KeyTable {
+    /// What a key does.
+    pub fn row(&self, note: u8) -> Row {
+        self.rows[usize::from(note & 127)]
+    }
+
+    /// What a key is to do.
+    pub fn put(&mut self, note: u8, row: Row) {
+        self.rows[usize::from(note & 127)] = row;
+    }
+
+    /// Learns: a switch was moved while a key was held, so it belongs to that key from now on.
+    pub fn learn(&mut self, held: u8, line: Line, on: bool) {
+        let lines = &mut self.rows[usize::from(held & 127)].lines;
+        let mask = 1 << line.index();
+        let others = lines.unwrap_or(0) & !mask;
+        *lines = Some(if on { others | mask } else { others });
+    }
+
+    /// The knob that a controller turns.
+    pub fn controller(&self, number: u8) -> Option<Knob> {
+        self.controllers[usize::from(number & 127)]
+    }
+
+    /// Lets a controller turn a knob, or none; learnt or written. A knob is turned by one controller at most.
+    pub fn control(&mut self, number: u8, knob: Option<Knob>) {
+        for other in &mut self.controllers {
+            if *other == knob {
+                *other = None;
+            }
+        }
+        self.controllers[usize::from(number & 127)] = knob;
+    }
+}
+
+/// Lines from a code for each stage, bit n of a code for line n.
+pub fn lines_of_codes(codes: [u8; 3]) -> u16 {
+    (0..3).fold(0, |all, stage| all | u16::from(codes[stage] & 15) << (4 * stage))
+}
+
+#[cfg(test)]
+mod tests;
