@@ -221,6 +221,11 @@ impl Instrument {
         self.player.transport(transport);
     }
 
+    /// Patterns go on where another unit has them, which this one replaces.
+    pub fn take_over(&mut self, other: &Self) {
+        self.player.take_over(&other.player);
+    }
+
     /// Pulls what the patterns pull within the next frame.
     #[inline]
     fn play_patterns(&mut self) {

@@ -13,9 +13,10 @@ use nice_plug::prelude::NoteEvent;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use tritank::denormals::Flushed;
-use tritank::keyboard::Keyboard;
+use tritank::keyboard;
 use tritank_dsp::gate_input::GateInput;
 use tritank_dsp::instrument::{Input, Instrument};
+use tritank_dsp::keys::Keyboard;
 use tritank_dsp::lines::{Line, Source};
 
 /// From silence to sound at the start, and back at the end.
@@ -77,8 +78,9 @@ impl Deck {
         let _flushed = Flushed::here();
         let closing = self.wires.closing.load(Ordering::Relaxed);
         while let Some(bytes) = self.wires.midi.pop() {
-            if let Ok(event) = NoteEvent::<()>::from_midi(0, &bytes) {
-                self.keyboard.play(&event, &mut self.instrument);
+            let event = NoteEvent::<()>::from_midi(0, &bytes).ok();
+            if let Some(message) = event.as_ref().and_then(keyboard::message) {
+                self.keyboard.play(message, &mut self.instrument);
             }
         }
         self.look_at_input();

@@ -181,20 +181,23 @@ mod tests {
         Closed,
     }
 
+    /// What an open stream plays.
+    type Playing = Rc<RefCell<Option<(Deck, Arc<Wires>)>>>;
+
     /// A machine with one device and no clock but the session's own: while the session waits, it plays as much.
     struct Fake<'a> {
         there: bool,
         time: Duration,
         fates: Vec<(u64, Fate)>,
         closing: &'a AtomicBool,
-        playing: Rc<RefCell<Option<(Deck, Arc<Wires>)>>>,
+        playing: Playing,
         opened: u32,
         heard: Vec<f32>,
         with_input: bool,
         waits: u32,
     }
 
-    struct Stream(Rc<RefCell<Option<(Deck, Arc<Wires>)>>>);
+    struct Stream(Playing);
 
     impl Drop for Stream {
         fn drop(&mut self) {

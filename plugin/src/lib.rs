@@ -25,6 +25,7 @@ pub mod guard;
 pub mod keyboard;
 pub mod pages;
 pub mod panel;
+pub mod presets;
 pub mod shell;
 pub mod workshop;
 

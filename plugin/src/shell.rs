@@ -12,16 +12,19 @@
 
 use crate::cables::{Cables, line_volts};
 use crate::denormals::Flushed;
-use crate::keyboard::Keyboard;
+use crate::keyboard;
 use crate::pages;
 use crate::panel::{self, Panel, value_at};
+use crate::presets;
 use crate::workshop::{Builder, Unit, Workshop};
 use nice_plug::prelude::*;
 use std::num::NonZeroU32;
 use std::sync::Arc;
 use tritank_dsp::instrument::{Input, Voltage};
+use tritank_dsp::keys::Keyboard;
 use tritank_dsp::knobs::{Knob, QUALITIES};
 use tritank_dsp::lines::Line;
+use tritank_dsp::pattern;
 
 /// Old and new unit are mixed for so long when one replaces the other.
 const FADE_SECONDS: f64 = 0.02;
@@ -117,6 +120,7 @@ impl<const CONTROLLERS: bool> Shell<CONTROLLERS> {
         if let Some(old) = self.unit.take() {
             unit.round.take_over(&old.round);
             unit.lines.take_over(&old.lines);
+            unit.instrument.take_over(&old.instrument);
             self.leaving = Some(old);
             // Before the first frame there is nothing to fade from.
             self.faded = if self.fresh { 1.0 } else { 0.0 };
@@ -255,6 +259,10 @@ impl<const CONTROLLERS: bool> Plugin for Shell<CONTROLLERS> {
             self.bypassed = bypass;
         }
         let Some(unit) = self.unit.as_deref_mut() else { return ProcessStatus::Error("process before activate") };
+        let transport = transport(context.transport());
+        for unit in [Some(&mut *unit), self.leaving.as_deref_mut()].into_iter().flatten() {
+            unit.instrument.transport(&transport);
+        }
         let [main_left, main_right] = buffer.as_slice() else { return ProcessStatus::Error("main port is not stereo") };
         let ([jacks @ .., gates, control], [sides @ .., lines]) = (&mut *aux.inputs, &mut *aux.outputs) else {
             return ProcessStatus::Error("a port for voltages is missing");
@@ -270,7 +278,9 @@ impl<const CONTROLLERS: bool> Plugin for Shell<CONTROLLERS> {
         let mut event = context.next_event();
         for frame in 0..main_left.len() {
             while let Some(due) = event.as_ref().filter(|event| event.timing() as usize <= frame) {
-                self.keyboard.play(due, &mut unit.instrument);
+                if let Some(message) = keyboard::message(due) {
+                    self.keyboard.play(message, &mut unit.instrument);
+                }
                 event = context.next_event();
             }
             if moving.is_any() {
@@ -323,6 +333,13 @@ impl<const CONTROLLERS: bool> Plugin for Shell<CONTROLLERS> {
     }
 }
 
+/// What the host says of its transport, for patterns.
+fn transport(host: &Transport) -> pattern::Transport {
+    let place =
+        host.pos_beats().zip(host.pos_seconds()).map(|(quarters, seconds)| pattern::Place { quarters, seconds });
+    pattern::Transport { playing: host.playing, place, tempo: host.tempo }
+}
+
 /// A jack hears the mean of its two channels.
 fn mean(left: f32, right: f32) -> f64 {
     f64::midpoint(f64::from(left), f64::from(right))
@@ -357,5 +374,9 @@ impl<const CONTROLLERS: bool> Vst3Plugin for Shell<CONTROLLERS> {
 impl<const CONTROLLERS: bool> crate::guard::CheckedState for Shell<CONTROLLERS> {
     fn check_state(state: &PluginState) -> Result<(), String> {
         panel::patch_of(state).map(drop)
+    }
+
+    fn preset(key: &str) -> Option<PluginState> {
+        presets::state(key)
     }
 }

@@ -4,24 +4,29 @@
 //!   in1 ─┐                      ┌─ drop the latency ─► left, right
 //!   in2 ─┼─► Instrument::tick ──┤
 //!   in3 ─┘        ▲             └─ drop the latency ─► pulse, tap 1, tap 2, tap 3
-//!   score ────────┘
+//!   score ────────┤
+//!   song ─────────┘
 //! ```
 //! The engine is late by its latency; that many frames are dropped at the front and run on at the end, so that frame n
-//! out belongs to frame n in.
+//! out belongs to frame n in. Patterns follow the song's tempo map; without a song they run from the first frame on, at the tempo
+//! that the patch says.
 
 use crate::fault::Fault;
 use crate::score::Edge;
+use crate::song::Song;
 use crate::sound::Sound;
 use serde::Serialize;
 use std::time::Instant;
 use tritank_dsp::instrument::{Input, Instrument, Output};
+use tritank_dsp::keys::Keyboard;
 use tritank_dsp::lines::Source;
 use tritank_dsp::patch::Patch;
+use tritank_dsp::pattern::{Place, Transport};
 
 /// What is rendered.
 #[derive(Clone, Debug)]
 pub struct Job {
-    /// Board and knobs.
+    /// Board, knobs, key table and patterns.
     pub patch: Patch,
     /// Main in, mono or stereo, at the job's rate.
     pub main: Option<Sound>,
@@ -31,6 +36,8 @@ pub struct Job {
     pub stage3: Option<Sound>,
     /// Edges, sorted by time; each falls on the nearest frame.
     pub edges: Vec<Edge>,
+    /// What plays the keys, and the tempo map; each message falls on the nearest frame.
+    pub song: Option<Song>,
     /// Sample rate.
     pub rate_hz: u32,
     /// Frames to render.
@@ -52,6 +59,8 @@ pub struct Facts {
     pub latency_frames: usize,
     /// Edges of the score that lie beyond the end.
     pub edges_beyond_end: usize,
+    /// Messages of the song that lie beyond the end.
+    pub messages_beyond_end: usize,
     /// Greatest magnitude of left and right, volts.
     pub peak_volts: [f64; 2],
     /// Root mean square of left and right, volts.
@@ -106,10 +115,17 @@ pub fn render(job: &Job, mut frame: impl FnMut(u64, &Output) -> Result<(), Fault
         }
     }
     let rate = f64::from(job.rate_hz);
-    let mut instrument = Instrument::new(&job.patch.board, &job.patch.settings, rate).map_err(Fault::new)?;
+    let mut instrument = Instrument::of(&job.patch, rate).map_err(Fault::new)?;
     let latency = instrument.latency();
     let jacks = [&job.stage2, &job.stage3].map(|jack| jack.as_ref().map(Sound::mono));
     let mut edges = job.edges.iter().map(|edge| ((edge.seconds * rate).round() as u64, edge)).peekable();
+
+    let messages = job.song.iter().flat_map(|song| &song.messages);
+    let mut messages = messages.map(|(seconds, message)| ((seconds * rate).round() as u64, *message)).peekable();
+    let mut keyboard = Keyboard::default();
+    // The first frame under each tempo.
+    let changes = job.song.iter().flat_map(|song| &song.tempi).map(|tempo| (tempo.place.seconds * rate).ceil() as u64);
+    let mut tempi = [0].into_iter().chain(changes).peekable();
 
     let mut mix = [Meter::default(); 2];
     let mut taps = [Meter::default(); 4];
@@ -117,6 +133,13 @@ pub fn render(job: &Job, mut frame: impl FnMut(u64, &Output) -> Result<(), Fault
     for n in 0..job.frames + latency as u64 {
         while let Some((_, edge)) = edges.next_if(|(at, _)| *at <= n && *at < job.frames) {
             instrument.gate(Source::Score, edge.line, edge.on);
+        }
+        if tempi.next_if(|at| *at <= n).is_some() {
+            while tempi.next_if(|at| *at <= n).is_some() {}
+            instrument.transport(&transport(job, n));
+        }
+        while let Some((_, message)) = messages.next_if(|(at, _)| *at <= n && *at < job.frames) {
+            keyboard.play(message, &mut instrument);
         }
         // Silence beyond the end: no sound that is played plays on into the latency.
         let [stage2, stage3] = jacks.each_ref().map(|jack| sample(jack.as_ref(), 0, n, job.frames));
@@ -143,6 +166,7 @@ pub fn render(job: &Job, mut frame: impl FnMut(u64, &Output) -> Result<(), Fault
         quality: job.patch.settings.quality(),
         latency_frames: latency,
         edges_beyond_end: edges.count(),
+        messages_beyond_end: messages.count(),
         peak_volts: mix.map(|meter| meter.peak),
         rms_volts: mix.map(|meter| meter.rms(job.frames)),
         taps_peak_volts: taps.map(|meter| meter.peak),
@@ -176,6 +200,15 @@ pub fn to_sounds(job: &Job) -> Result<(Sound, Sound, Facts), Fault> {
     })?;
     let sound = |channels| Sound { rate_hz: job.rate_hz, channels };
     Ok((sound(mix.into()), sound(taps.into()), facts))
+}
+
+/// What a host would say of its transport at a frame.
+fn transport(job: &Job, frame: u64) -> Transport {
+    let seconds = frame as f64 / f64::from(job.rate_hz);
+    match &job.song {
+        Some(song) => song.transport(seconds),
+        None => Transport { playing: true, place: Some(Place::default()), tempo: None },
+    }
 }
 
 /// A channel's sample at a frame; silence without a sound, beyond its end, and beyond the rendering's end.

@@ -89,12 +89,12 @@ impl Written {
     /// # Errors
     /// The first place in the table that is wrong (`rows.60.code`), and there what was given and what is allowed.
     pub fn read(&self) -> Result<KeyTable, Refusal> {
-        let mut table = KeyTable::default();
-        table.hold = match self.hold.as_deref() {
+        let hold = match self.hold.as_deref() {
             None | Some("latched") => Hold::Latched,
             Some("held") => Hold::Held,
             Some(other) => return Err(("hold".into(), format!("given \"{other}\", allowed are latched and held"))),
         };
+        let mut table = KeyTable { hold, ..KeyTable::default() };
         if let Some(velocity) = self.velocity {
             table.velocity = within("velocity", velocity, 0.0, 1.0)?;
         }
@@ -150,7 +150,7 @@ impl Written {
 impl WrittenFill {
     fn fill(&self, table: &mut KeyTable) -> Result<(), (&'static str, String)> {
         let [low, high] = self.keys;
-        if !(0..KEYS as i64).contains(&low) || !(low..KEYS as i64).contains(&high) {
+        if low < 0 || high < low || high > 127 {
             return Err((
                 "keys",
                 format!("given [{low}, {high}], allowed are the lowest and the highest key, 0 to 127"),

@@ -12,9 +12,11 @@
 mod file;
 pub mod fill;
 mod held;
+mod keyboard;
 
 pub use file::Written;
 pub(crate) use held::Held;
+pub use keyboard::{Keyboard, Message};
 
 use crate::knobs::Knob;
 use crate::lines::Line;

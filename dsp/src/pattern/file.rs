@@ -59,14 +59,14 @@ impl Written {
     /// # Errors
     /// The first place in the table that is wrong (`lanes.1.2.gate`), and there what was given and what is allowed.
     pub fn read(&self) -> Result<Patterns, (String, String)> {
-        let mut patterns = Patterns::default();
-        patterns.clock = match self.clock.as_deref() {
+        let clock = match self.clock.as_deref() {
             None | Some("transport") => Clock::Transport,
             Some("free") => Clock::Free,
             Some(other) => {
                 return Err(("clock".into(), format!("given \"{other}\", allowed are transport and free")));
             }
         };
+        let mut patterns = Patterns { clock, ..Patterns::default() };
         if let Some(tempo) = self.tempo {
             if !TEMPO.contains(&tempo) {
                 let (low, high) = (TEMPO.start(), TEMPO.end());

@@ -164,5 +164,5 @@ impl Lane {
 
 /// Steps by which a place may be off through rounding: of its own size, and of a host that counts in single steps of 2⁻³¹.
 fn rounding(steps: f64) -> f64 {
-    1e-9 + 4.0 * f64::EPSILON * steps.abs()
+    1e-8 + 4.0 * f64::EPSILON * steps.abs()
 }

@@ -104,6 +104,15 @@ impl Player {
         self.lost = true;
     }
 
+    /// Goes on from the place of another.
+    pub fn take_over(&mut self, other: &Self) {
+        if self.patterns.clock == other.patterns.clock {
+            self.running = other.running;
+            self.anchor_at(other.place(), other.tempo);
+            self.lost = true;
+        }
+    }
+
     /// What the host says of the frame that comes next.
     pub fn transport(&mut self, said: &Transport) {
         let tempo = said.tempo.filter(|tempo| tempo.is_finite()).unwrap_or(self.patterns.tempo);

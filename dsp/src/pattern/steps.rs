@@ -98,7 +98,8 @@ impl Steps {
 
     /// The row begun so many steps later.
     pub fn turned(self, by: usize) -> Self {
-        let marks = (0..self.len()).fold(0, |all, n| all | u64::from(self.is_on((n + by) as i64)) << n);
+        let by = i32::from((by % self.len()) as u8);
+        let marks = (0..i32::from(self.length)).fold(0, |all, n| all | u64::from(self.is_on((n + by).into())) << n);
         Self { marks, length: self.length }
     }
 }
@@ -162,8 +163,9 @@ mod tests {
             for hits in 0..=length {
                 let row = Steps::spread(hits, length).unwrap();
                 assert_eq!(row.marks().count_ones() as usize, hits);
-                for run in 1..length as i64 {
-                    let counts = (0..length as i64).map(|from| (from..from + run).filter(|&n| row.is_on(n)).count());
+                for run in 1..i64::from(row.length) {
+                    let counts =
+                        (0..i64::from(row.length)).map(|from| (from..from + run).filter(|&n| row.is_on(n)).count());
                     let (least, most) = (counts.clone().min().unwrap(), counts.max().unwrap());
                     assert!(most - least <= 1, "E({hits},{length}) = {row}: {least} to {most} in {run}");
                 }

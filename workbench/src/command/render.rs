@@ -4,6 +4,7 @@ use super::{UnitOptions, progress, refuse_if_stopped, refuse_one_name_for_two_fi
 use crate::fault::Fault;
 use crate::render::{Facts, Job, render};
 use crate::score;
+use crate::song::Song;
 use crate::sound::{RATES_HZ, Sound, WavFile};
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
@@ -29,13 +30,16 @@ pub struct RenderCommand {
     /// Score (CSV: seconds,line,state) of lines 1.0 to 3.3, soft and hard
     #[arg(long, value_name = "FILE", help_heading = "Sound in")]
     lines: Option<PathBuf>,
+    /// Standard MIDI File that plays the key table, and whose tempo map the patterns follow
+    #[arg(long, value_name = "FILE", help_heading = "Sound in")]
+    keys: Option<PathBuf>,
     /// Sample rate of the rendering in hertz; without it, that of the first input, or 48000
     #[arg(long, value_name = "HZ", value_parser = clap::value_parser!(u32).range(i64::from(*RATES_HZ.start())..=i64::from(*RATES_HZ.end())), help_heading = "Rendering")]
     rate: Option<u32>,
     /// Oversampling, in place of the knob unit.quality
     #[arg(long, value_parser = ["1", "2", "4", "8", "16"], help_heading = "Rendering")]
     quality: Option<String>,
-    /// Seconds to render; without it, as long as the longest input
+    /// Seconds to render; without it, as long as the longest input or the song
     #[arg(long, value_name = "S", help_heading = "Rendering")]
     seconds: Option<f64>,
     /// WAV to write: the stereo mix, 32-bit float, 1.0 = 1 V
@@ -60,6 +64,11 @@ Resonant filters can jump in level: start low, and keep the limiter on while you
 Score: a CSV with the header seconds,line,state; lines 1.0 to 3.3, soft, hard; states on or off, 1 or 0. Each edge falls
 on the nearest frame. Panel switches and codes invert what the score pulls.
 
+Keys: a Standard MIDI File of format 0 or 1. Its notes play the key table of the patch, and the exciter in tune when
+exciter.pitch is keys; bend, pressure, controllers and the sustain pedal do what they do in a host. Every channel plays.
+Each event falls on the nearest frame. The patterns of the patch follow its tempo map; without --keys they run from the
+first frame on, at the tempo of the patch. A broken file is refused, and nothing is written.
+
 JSON:
   out, taps                          files written (taps: null without)
   frames, rate_hz, seconds, quality  what was rendered
@@ -69,6 +78,7 @@ JSON:
   elapsed_seconds, times_real_time   speed
   solver_steps, solver_iterations, solver_cuts, solver_fallbacks
   edges_beyond_end                   edges of the score after the end
+  messages_beyond_end                messages of the song after the end
   inputs                             for each of in1, in2, in3 given: file, rate_hz, channels, frames, resampled,
                                      not_finite (count), first_not_finite_frame (or null)
 
@@ -108,9 +118,11 @@ impl RenderCommand {
         if let Some(factor) = &self.quality {
             patch.settings.assign(Knob::UnitQuality.id(), factor).map_err(Fault::new)?;
         }
-        let inputs = [&self.in1, &self.in2, &self.in3, &self.lines].map(|file| file.as_deref());
+        let inputs = [&self.in1, &self.in2, &self.in3, &self.lines, &self.keys].map(|file| file.as_deref());
         refuse_one_name_for_two_files(&inputs, &[("--out", Some(&self.out)), ("--taps", self.taps.as_deref())])?;
         let edges = self.lines.as_deref().map(score::read).transpose()?.unwrap_or_default();
+
+        let song = self.keys.as_deref().map(Song::read).transpose()?;
 
         let files = [("in1", &self.in1), ("in2", &self.in2), ("in3", &self.in3)];
         let mut sounds = [None, None, None];
@@ -120,7 +132,8 @@ impl RenderCommand {
         let first = sounds.iter().flatten().next().map(|sound: &Sound| sound.rate_hz);
         let rate_hz = self.rate.or(first).unwrap_or(48_000);
         let longest = sounds.iter().flatten().map(|sound| frames_at(sound, rate_hz)).max();
-        let frames = self.frames(rate_hz, longest)?;
+        let song_end = song.as_ref().map(|song| ((song.seconds * f64::from(rate_hz)).ceil() as u64).max(1));
+        let frames = self.frames(rate_hz, longest.max(song_end))?;
 
         // Before the long work: a folder that cannot be written is refused now.
         let mut mix = WavFile::create(&self.out, rate_hz, 2, frames)?;
@@ -134,7 +147,7 @@ impl RenderCommand {
             }
         }
         let [main, stage2, stage3] = sounds;
-        let job = Job { patch, main, stage2, stage3, edges, rate_hz, frames };
+        let job = Job { patch, main, stage2, stage3, edges, song, rate_hz, frames };
 
         let stopped = stopping();
         let bar = progress(frames);
@@ -157,6 +170,12 @@ impl RenderCommand {
         if facts.edges_beyond_end > 0 {
             remark(&format!("{} edges of the score lie beyond the end and were not heard", facts.edges_beyond_end));
         }
+        if facts.messages_beyond_end > 0 {
+            remark(&format!(
+                "{} messages of the song lie beyond the end and were not heard",
+                facts.messages_beyond_end
+            ));
+        }
         let report = Report { out: &self.out, taps: self.taps.as_deref(), inputs: &heard, facts: &facts };
         if self.json { say_json(&report) } else { say(words(&report).as_bytes()) }
     }
@@ -171,7 +190,7 @@ impl RenderCommand {
                 Err(Fault::new(format!("--seconds: given {seconds}, allowed is above 0, to 1000000")))
             }
             (None, Some(longest)) => Ok(longest),
-            (None, None) => Err(Fault::new("length: given no input and no --seconds, allowed is either")),
+            (None, None) => Err(Fault::new("length: given no input, no --keys and no --seconds, allowed is any")),
         }
     }
 }
