@@ -94,7 +94,6 @@ impl Keyboard {
                     self.up(note, instrument);
                 }
             }
-            Message::AllUp => self.all_up(instrument),
             Message::Wheel(wheel) => {
                 self.wheel = wheel;
                 instrument.bend(wheel * instrument.keys().bend);
@@ -117,7 +116,7 @@ impl Keyboard {
                 instrument.gate(Source::Gates, Line::of_stage(stage, bit), self.pedals[stage][bit]);
             }
             Message::Controller { number: 64, value, .. } => self.hold(value >= ON, instrument),
-            Message::Controller { number: 120 | 123, .. } => self.all_up(instrument),
+            Message::AllUp | Message::Controller { number: 120 | 123, .. } => self.all_up(instrument),
             Message::Controller { number: 121, .. } => self.wheels_back(instrument),
             _ => {}
         }

@@ -13,8 +13,10 @@ use clack_extensions::params::{
     ParamRescanFlags, PluginParams,
 };
 use clack_extensions::state::{PluginState, StateError};
-use clack_host::events::event_types::{MidiEvent, ParamValueEvent};
+use clack_host::events::event_types::{MidiEvent, ParamValueEvent, TransportEvent, TransportFlags};
+use clack_host::events::{EventFlags, EventHeader};
 use clack_host::prelude::*;
+use clack_host::utils::{BeatTime, SecondsTime};
 use clap_sys::audio_buffer::clap_audio_buffer;
 use std::env::consts::{DLL_PREFIX, DLL_SUFFIX};
 use std::ffi::CString;
@@ -148,6 +150,9 @@ impl Ports {
     pub const ALL: Self = Self { inputs: [Given::Whole; 5], outputs: [Given::Whole; 6] };
 }
 
+/// The rate at which a performance with a transport is played.
+pub const TRANSPORT_RATE_HZ: f64 = 48e3;
+
 /// What is played.
 #[derive(Clone, Debug)]
 pub struct Performance {
@@ -158,6 +163,8 @@ pub struct Performance {
     /// Sizes of the blocks, over and over.
     pub blocks: Vec<usize>,
     pub ports: Ports,
+    /// The transport: from a frame on, the place in quarters there and the tempo. Without any, the host says nothing.
+    pub tempi: Vec<(usize, f64, f64)>,
 }
 
 impl Performance {
@@ -174,6 +181,7 @@ impl Performance {
             control: vec![[0.0; Voltage::COUNT]; frames],
             blocks: vec![256],
             ports: Ports::ALL,
+            tempi: Vec::new(),
         }
     }
 
@@ -185,6 +193,33 @@ impl Performance {
             4 => self.control[n][channel],
             jack => self.jacks[jack - 1][n],
         }
+    }
+
+    /// What the host says of its transport at a frame. A block begins at every tempo, or the test is wrong.
+    fn transport(&self, frame: usize, rate_hz: f64) -> Option<TransportEvent> {
+        let &(from, quarters, tempo) = self.tempi.iter().rev().find(|(from, ..)| *from <= frame)?;
+        let place = quarters + (frame - from) as f64 / rate_hz * tempo / 60.0;
+        let flags = TransportFlags::HAS_TEMPO
+            | TransportFlags::HAS_BEATS_TIMELINE
+            | TransportFlags::HAS_SECONDS_TIMELINE
+            | TransportFlags::IS_PLAYING;
+        let none = SecondsTime::from_int(0);
+        Some(TransportEvent {
+            header: EventHeader::new_core(0, EventFlags::empty()),
+            flags,
+            song_pos_beats: BeatTime::from_float(place),
+            song_pos_seconds: SecondsTime::from_float(frame as f64 / rate_hz),
+            tempo,
+            tempo_inc: 0.0,
+            loop_start_beats: BeatTime::from_int(0),
+            loop_end_beats: BeatTime::from_int(0),
+            loop_start_seconds: none,
+            loop_end_seconds: none,
+            bar_start: BeatTime::from_int(0),
+            bar_number: 0,
+            time_signature_numerator: 4,
+            time_signature_denominator: 4,
+        })
     }
 }
 
@@ -415,6 +450,7 @@ struct Call {
     ins: Lists,
     outs: Lists,
     due: EventBuffer,
+    transport: Option<TransportEvent>,
     start: usize,
     length: usize,
 }
@@ -464,7 +500,8 @@ impl Prepared {
                     Event::Midi(bytes) => due.push(&MidiEvent::new(time, 0, bytes)),
                 }
             }
-            calls.push(Call { inputs, outputs, ins, outs, due, start, length });
+            let transport = performance.transport(start, TRANSPORT_RATE_HZ);
+            calls.push(Call { inputs, outputs, ins, outs, due, transport, start, length });
             start += length;
         }
         Self { calls, ports }
@@ -482,7 +519,10 @@ impl Prepared {
                 )
             };
             let (due, steady) = (call.due.as_input(), Some(call.start as u64));
-            processor.process(&ins, &mut outs, &due, &mut OutputEvents::void(), steady, None).expect("it processes");
+            let transport = call.transport.as_ref();
+            processor
+                .process(&ins, &mut outs, &due, &mut OutputEvents::void(), steady, transport)
+                .expect("it processes");
         }
     }
 

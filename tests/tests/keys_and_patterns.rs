@@ -1,0 +1,176 @@
+//! Keys and patterns in a host: a song sounds on the bench as it does in the plugin, jumps leave nothing stuck, and a state
+//! carries both tables. The interface is CLAP 1.2's; the song is written by hand (RP-001, "Standard MIDI Files 1.0").
+
+mod host;
+
+use host::{Event, Performance, Rig, TRANSPORT_RATE_HZ as RATE_HZ, assert_same, difference_db, play};
+use tritank_dsp::board::Board;
+use tritank_dsp::instrument::Output;
+use tritank_dsp::keys::{Pitch, Row, fill};
+use tritank_dsp::knobs::Knob;
+use tritank_dsp::lines::Line;
+use tritank_dsp::patch::Patch;
+use tritank_dsp::pattern::{Lane, Rate, Steps};
+use tritank_workbench::render::{Job, render};
+use tritank_workbench::song::Song;
+use tritank_workbench::sound::Sound;
+
+const FRAMES: usize = 24_000;
+
+/// Keys that pull lines, lanes of two lengths, one of them drawn for, and the exciter in tune.
+fn patch() -> Patch {
+    let mut patch = Patch::new(Board::built_in());
+    for (id, value) in [("exciter.pitch", "keys"), ("exciter.level", "0.5"), ("direct.level", "0.1")] {
+        patch.settings.assign(id, value).unwrap();
+    }
+    fill::gray(&mut patch.keys, 40..=80, fill::STAGES, 0);
+    patch.keys.put(38, Row { lines: Some(0x5a5), pitch: Pitch::None });
+    patch.keys.velocity = 0.7;
+    patch.keys.bend = 7.0;
+    patch.keys.pressure = [2.0, 0.0, 1.0];
+    patch.keys.control(74, Some(Knob::Stage2Main));
+    let lane = Lane::new(Steps::parse("x..x..x.").unwrap());
+    patch.patterns.put(Line::of_stage(0, 1), Some(Lane { rate: Rate::parse("1/32").unwrap(), ..lane }));
+    let other = Lane { steps: Steps::spread(2, 5).unwrap(), rate: Rate::parse("1/32t").unwrap(), ..lane };
+    patch.patterns.put(Line::of_stage(1, 3), Some(Lane { probability: 0.7, swing: 0.6, gate: 0.8, ..other }));
+    patch.patterns.put(Line::HARD, Some(Lane { rate: Rate::parse("23 Hz").unwrap(), gate: 0.2, ..lane }));
+    patch
+}
+
+/// The state of the patch: that of a new unit with the patch in its place; the length in front follows.
+fn state(rig: &mut Rig, patch: &Patch) -> Vec<u8> {
+    let mut state: serde_json::Value = serde_json::from_slice(&rig.save()[8..]).unwrap();
+    let place = state.pointer_mut("/fields/patch").expect("the state carries the patch");
+    *place = patch.to_toml().into();
+    let json = serde_json::to_vec(&state).unwrap();
+    [&(json.len() as u64).to_le_bytes(), json.as_slice()].concat()
+}
+
+/// At 48 kHz and 480 ticks a quarter: 120 a minute is 50 frames a tick, 240 is 25, 60 is 100.
+const MESSAGES: [(u8, usize, [u8; 3]); 12] = [
+    // Ticks after the one before; the frame by hand; the message.
+    (0, 0, [0x90, 45, 100]),
+    (20, 1000, [0x90, 38, 64]),
+    (10, 1500, [0xe0, 0, 0x60]),
+    (30, 3000, [0x90, 52, 80]),
+    // From tick 60 on 240 a minute.
+    (20, 3500, [0xb0, 64, 127]),
+    (10, 3750, [0x80, 52, 0]),
+    (30, 4500, [0xa0, 52, 90]),
+    (60, 6000, [0xb0, 74, 99]),
+    (60, 7500, [0xb0, 64, 0]),
+    (10, 7750, [0x90, 61, 1]),
+    // From tick 270 on 60 a minute.
+    (40, 10_250, [0xd0, 100, 0]),
+    (60, 16_250, [0x80, 61, 0]),
+];
+
+/// Tempi: ticks, frame, quarters, quarters a minute.
+const TEMPI: [(u8, usize, f64, f64); 3] =
+    [(0, 0, 0.0, 120.0), (60, 3000, 0.125, 240.0), (210, 8250, 0.125 + 0.4375, 60.0)];
+
+fn song() -> Vec<u8> {
+    let delta = |ticks: u8| if ticks < 128 { vec![ticks] } else { vec![0x81, ticks - 128] };
+    let mut tempi = Vec::new();
+    for (ticks, _, _, per_minute) in TEMPI {
+        let micros = ((60e6 / per_minute) as u32).to_be_bytes();
+        tempi.extend(delta(ticks));
+        tempi.extend([0xff, 0x51, 3]);
+        tempi.extend(&micros[1..]);
+    }
+    let mut notes = Vec::new();
+    for (ticks, _, bytes) in MESSAGES {
+        notes.push(ticks);
+        // Channel pressure has one byte.
+        notes.extend(&bytes[..if bytes[0] == 0xd0 { 2 } else { 3 }]);
+    }
+    let mut file = b"MThd\0\0\0\x06\0\x01\0\x02\x01\xe0".to_vec();
+    for mut track in [tempi, notes] {
+        track.extend([0, 0xff, 0x2f, 0]);
+        file.extend(b"MTrk");
+        file.extend((track.len() as u32).to_be_bytes());
+        file.extend(track);
+    }
+    file
+}
+
+fn performance() -> Performance {
+    let mut performance = Performance::tones(FRAMES, RATE_HZ);
+    // Places at the starts of these blocks are whole in a host's fixed point, and each tempo begins one.
+    performance.blocks = vec![375, 375, 750, 750, 375, 375];
+    performance.tempi = TEMPI.iter().map(|&(_, frame, quarters, tempo)| (frame, quarters, tempo)).collect();
+    performance
+}
+
+/// The bench's rendering, with the latency put back in front.
+fn on_the_bench(patch: Patch, performance: &Performance, latency: usize) -> Vec<Output> {
+    let sound = |channels: Vec<Vec<f64>>| Some(Sound { rate_hz: RATE_HZ as u32, channels });
+    let side = |n: usize| performance.main.iter().map(|frame| f64::from(frame[n])).collect::<Vec<f64>>();
+    let jack = |n: usize| performance.jacks[n].iter().copied().map(f64::from).collect::<Vec<f64>>();
+    let job = Job {
+        patch,
+        main: sound(vec![side(0), side(1)]),
+        stage2: sound(vec![jack(0)]),
+        stage3: sound(vec![jack(1)]),
+        edges: Vec::new(),
+        song: Some(Song::parse(&song()).unwrap()),
+        rate_hz: RATE_HZ as u32,
+        frames: FRAMES as u64,
+    };
+    let mut out = vec![Output::default(); latency];
+    render(&job, |_, frame| {
+        out.push(*frame);
+        Ok(())
+    })
+    .unwrap();
+    out
+}
+
+#[test]
+fn a_song_on_the_bench_sounds_as_it_does_in_the_plugin() {
+    let (patch, performance) = (patch(), performance());
+    let mut rig = Rig::in_process();
+    let state = state(&mut rig, &patch);
+    rig.load(&state).expect("the state is loaded");
+    let events: Vec<_> = MESSAGES.iter().map(|&(_, frame, bytes)| (frame, Event::Midi(bytes))).collect();
+    let mut processor = rig.start(RATE_HZ, 750);
+    let mut heard = play(&mut processor, &performance, &events);
+    let latency = rig.latency();
+    rig.stop(processor);
+    // The bench drops what comes before the first frame is through.
+    for channel in heard.main.iter_mut().chain(heard.sides.iter_mut().flatten()) {
+        channel.drain(..latency);
+    }
+    let mut expected = on_the_bench(patch.clone(), &performance, 0);
+    expected.truncate(FRAMES - latency);
+    assert_same(&heard, &expected, "a song");
+
+    // The check can tell a lane that is not played.
+    let mut without = patch;
+    without.patterns.put(Line::of_stage(1, 3), None);
+    let other = on_the_bench(without, &performance, 0);
+    let error = difference_db(&heard.sides[2][0], other[..FRAMES - latency].iter().map(|out| out.taps[1]));
+    assert!(error > -60.0, "without a lane it is only {error:.1} dB away");
+}
+
+#[test]
+fn a_state_carries_both_tables_and_an_old_one_still_opens() {
+    let mut rig = Rig::in_process();
+    let old = rig.save();
+    assert!(!String::from_utf8_lossy(&old).contains("[patterns"), "a unit without tables writes none");
+    let state = state(&mut rig, &patch());
+    rig.load(&state).expect("the state is loaded");
+    let saved: serde_json::Value = serde_json::from_slice(&rig.save()[8..]).unwrap();
+    let text = saved.pointer("/fields/patch").unwrap().as_str().unwrap();
+    assert_eq!(Patch::from_toml(text, &Board::built_in()).unwrap(), patch());
+    let mut broken = patch().to_toml();
+    broken = broken.replacen("gate = 0.8", "gate = 8.0", 1);
+    let mut json: serde_json::Value = serde_json::from_slice(&state[8..]).unwrap();
+    *json.pointer_mut("/fields/patch").unwrap() = broken.into();
+    let json = serde_json::to_vec(&json).unwrap();
+    let before = rig.save();
+    assert!(rig.load(&[&(json.len() as u64).to_le_bytes(), json.as_slice()].concat()).is_err());
+    assert_eq!(rig.save(), before);
+    rig.load(&old).expect("a state without tables still opens");
+    assert_eq!(rig.save(), old);
+}
