@@ -111,6 +111,16 @@ pub fn midi_changes(connected: &[String], present: &[String], wanted: Option<&st
     (gone, come)
 }
 
+/// A message to one channel as three bytes, of which it may leave out the last; clocks, dumps and the like are none
+/// (MIDI 1.0: status bytes 0x80 to 0xEF).
+pub fn channel_message(bytes: &[u8]) -> Option<[u8; 3]> {
+    match *bytes {
+        [status @ 0x80..=0xef, first, second] => Some([status, first, second]),
+        [status @ 0xc0..=0xdf, first] => Some([status, first, 0]),
+        _ => None,
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -137,6 +147,15 @@ mod tests {
         assert_eq!(nearest_rate(48_000, card.into_iter()), Some(44_100));
         assert_eq!(nearest_rate(88_200, card.into_iter()), Some(96_000));
         assert_eq!(nearest_rate(48_000, std::iter::empty()), None);
+    }
+
+    #[test]
+    fn messages_to_a_channel_are_three_bytes_and_others_are_none() {
+        assert_eq!(channel_message(&[0x91, 60, 100]), Some([0x91, 60, 100]));
+        assert_eq!(channel_message(&[0xd0, 64]), Some([0xd0, 64, 0]));
+        for none in [&[0xf8][..], &[0xf0, 1, 0xf7], &[0x90, 60], &[60, 100, 0], &[]] {
+            assert_eq!(channel_message(none), None, "{none:?}");
+        }
     }
 
     #[test]

@@ -10,7 +10,9 @@ use std::sync::atomic::Ordering;
 use std::time::Duration;
 use tritank_dsp::lines::Line;
 use tritank_player::deck::Deck;
-use tritank_player::machine::{Build, Devices, Machine, Opened, Wanted, choose, midi_changes, nearest_rate};
+use tritank_player::machine::{
+    Build, Devices, Machine, Opened, Wanted, channel_message, choose, midi_changes, nearest_rate,
+};
 use tritank_player::wires::{Frame, Wires};
 
 /// Name under which the machine's patch bay shows our MIDI input.
@@ -259,7 +261,7 @@ impl Machine for SoundCard {
             midi.ignore(Ignore::All);
             let wires = wires.clone();
             let hear = move |_, bytes: &[u8], (): &mut ()| {
-                if let Ok(bytes) = bytes.try_into() {
+                if let Some(bytes) = channel_message(bytes) {
                     // A full queue has a second of messages in it already.
                     let _ = wires.midi.push(bytes);
                 }
