@@ -2,7 +2,7 @@
 
 use cpal::traits::{DeviceTrait, HostTrait, StreamTrait};
 use cpal::{
-    BufferSize, ErrorKind, FromSample, I24, SampleFormat, SizedSample, StreamConfig, SupportedStreamConfigRange,
+    BufferSize, ErrorKind, FromSample, I24, Sample, SampleFormat, SizedSample, StreamConfig, SupportedStreamConfigRange,
 };
 use midir::{Ignore, MidiInput, MidiInputConnection};
 use std::sync::Arc;
