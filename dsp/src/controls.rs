@@ -36,6 +36,8 @@ pub(crate) enum Change {
     KeyBend(u8, f64),
     /// On one key or on all of them, 0 to 1.
     Pressure(Option<u8>, f64),
+    /// A control voltage, volts.
+    Voltage(Voltage, f64),
 }
 
 /// What a hand does beside pressing keys.
@@ -45,6 +47,22 @@ struct Touch {
     loudness: f64,
     /// 0 to 1.
     pressure: f64,
+}
+
+/// Control voltages from outside.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Voltage {
+    /// Pitch of the exciter: 1 V/octave (common practice), 0 V where knob or key put it.
+    Exciter,
+    /// Gate voltage of the sweep of a stage (0–2), on top of the knob's.
+    Sweep(usize),
+}
+
+impl Voltage {
+    /// How many there are.
+    pub const COUNT: usize = 4;
+    /// All of them: exciter, sweeps of stages 1 to 3.
+    pub const ALL: [Self; Self::COUNT] = [Self::Exciter, Self::Sweep(0), Self::Sweep(1), Self::Sweep(2)];
 }
 
 /// Everything that is set, as it stands on the frame that is being solved.
@@ -69,6 +87,11 @@ pub(crate) struct Controls {
     /// Supply and temperature at which the rate knob is true.
     nominal: [f64; 2],
     bias: f64,
+    /// Control voltages: octaves on the exciter, volts on each sweep.
+    octaves: f64,
+    sweep_volts: [f64; 3],
+    /// Gate voltage of each sweep, all told.
+    sweeps: [f64; 3],
 }
 
 impl Controls {
@@ -88,6 +111,9 @@ impl Controls {
             exciter: board.exciter,
             nominal: [board.supply, board.temperature],
             bias: 0.0,
+            octaves: 0.0,
+            sweep_volts: [0.0; 3],
+            sweeps: [0.0; 3],
         };
         for &knob in Knob::ALL {
             controls.pull_lines(knob);
@@ -105,6 +131,7 @@ impl Controls {
         self.touch = self.touch_aim();
         self.gliding = false;
         self.set_bias();
+        self.add_sweeps();
     }
 
     /// Another key table. Keys that are down are read in it.
@@ -193,6 +220,14 @@ impl Controls {
                 self.keys.bend = semitones;
                 self.gliding = true;
             }
+            Change::Voltage(Voltage::Exciter, volts) => {
+                self.octaves = volts;
+                self.set_bias();
+            }
+            Change::Voltage(Voltage::Sweep(stage), volts) => {
+                self.sweep_volts[stage] = volts;
+                self.add_sweeps();
+            }
             Change::KeyBend(note, semitones) => {
                 self.keys.bend_key(&self.table, note, semitones);
                 self.gliding = true;
@@ -266,17 +301,28 @@ impl Controls {
         }
         self.gliding = gliding;
         self.set_bias();
+        self.add_sweeps();
+    }
+
+    /// Knob, voltage and pressure on each sweep; together they lead it no further than the knob alone can.
+    fn add_sweeps(&mut self) {
+        const KNOBS: [Knob; 3] = [Knob::Stage1Sweep, Knob::Stage2Sweep, Knob::Stage3Sweep];
+        self.sweeps = std::array::from_fn(|stage| {
+            let (low, high) = KNOBS[stage].range();
+            let pressure = self.touch.pressure * self.table.pressure[stage];
+            (self.value(KNOBS[stage]) + self.sweep_volts[stage] + pressure).clamp(low, high)
+        });
     }
 
     fn set_bias(&mut self) {
         let [supply, celsius] = [Knob::UnitSupply, Knob::UnitTemperature].map(|knob| self.glide.get(knob));
         self.bias = if self.by_keys() {
             let (key, bend) = self.keys.pitch();
-            let hertz = exciter::key_hz(key, bend);
+            let hertz = exciter::volts_hz(exciter::key_hz(key, bend), self.octaves);
             exciter::bias_for_rate(&self.exciter, hertz, supply, celsius)
         } else {
             let [nominal_supply, nominal_celsius] = self.nominal;
-            let rate = self.glide.get(Knob::ExciterRate);
+            let rate = exciter::volts_hz(self.glide.get(Knob::ExciterRate), self.octaves);
             exciter::bias_for_rate(&self.exciter, rate, nominal_supply, nominal_celsius)
         };
     }
@@ -309,11 +355,7 @@ impl Controls {
     }
 
     pub(crate) fn sweeps(&self) -> [f64; 3] {
-        let knobs = [Knob::Stage1Sweep, Knob::Stage2Sweep, Knob::Stage3Sweep];
-        std::array::from_fn(|stage| {
-            let (low, high) = knobs[stage].range();
-            (self.value(knobs[stage]) + self.touch.pressure * self.table.pressure[stage]).clamp(low, high)
-        })
+        self.sweeps
     }
 
     pub(crate) fn exciter(&self) -> exciter::Drive {

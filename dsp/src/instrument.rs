@@ -13,6 +13,7 @@
 use crate::board::Board;
 pub use crate::chain::Counts;
 use crate::chain::Levels;
+pub use crate::controls::Voltage;
 use crate::controls::{Change, Controls};
 use crate::engine::Engine;
 use crate::exciter::{Drive, Exciter};
@@ -69,6 +70,8 @@ impl RateError {
 
 /// What a jack is clamped to, volts: far beyond any signal, so that nothing overflows inside.
 const JACK_LIMIT: f64 = 200.0;
+/// What a control voltage is clamped to, volts: ten octaves, or a sweep from end to end.
+const CONTROL_LIMIT: f64 = 10.0;
 /// The whole unit at one sample rate.
 #[derive(Clone, Debug)]
 pub struct Instrument {
@@ -100,6 +103,7 @@ pub struct Instrument {
     internal_rate_hz: f64,
     frame: u64,
     sweeps: [f64; 3],
+    word: u16,
 }
 
 impl Instrument {
@@ -153,6 +157,7 @@ impl Instrument {
             internal_rate_hz,
             frame: 0,
             sweeps: controls.sweeps(),
+            word: 0,
             controls,
         };
         unit.reset();
@@ -243,6 +248,18 @@ impl Instrument {
         self.wait(Change::Bend(semitones));
     }
 
+    /// A control voltage stands at so many volts from the next frame on; what is no finite number changes nothing. A sweep goes
+    /// there in a straight line over the frame.
+    ///
+    /// # Panics
+    /// A sweep of a stage that there is not.
+    pub fn control(&mut self, voltage: Voltage, volts: f64) {
+        assert!(!matches!(voltage, Voltage::Sweep(3..)), "a stage is 0 to 2");
+        if volts.is_finite() {
+            self.wait(Change::Voltage(voltage, volts.clamp(-CONTROL_LIMIT, CONTROL_LIMIT)));
+        }
+    }
+
     /// Pitch bend of one key that is down, in semitones, beside that of all.
     pub fn bend_key(&mut self, note: u8, semitones: f64) {
         self.wait(Change::KeyBend(note, semitones));
@@ -313,6 +330,7 @@ impl Instrument {
             self.chain.heat(drive.celsius);
         }
         self.drive = drive;
+        self.word = self.controls.lines().word();
         self.want_codes();
         let settings = self.controls.settings();
         self.gains_aim = Gains::of(settings);
@@ -500,6 +518,16 @@ impl Instrument {
             states[line.index()] = self.controls.lines().is_on(line);
         }
         states
+    }
+
+    /// Every line at the start of the frame that was solved last, bit n for the nth in the order of [`Line::all`].
+    pub fn line_word(&self) -> u16 {
+        self.word
+    }
+
+    /// Frames by which the circuit, and [`Instrument::line_word`] with it, is ahead of what comes out.
+    pub fn ahead(&self) -> usize {
+        Decimator::LATENCY + self.limiter.latency_frames()
     }
 
     /// The circuit as it stands: states of stage `stage` (0–2).

@@ -18,6 +18,7 @@ pub mod exciter;
 pub mod factory;
 mod feed;
 mod follower;
+pub mod gate_input;
 pub mod instrument;
 pub mod keys;
 pub mod knobs;

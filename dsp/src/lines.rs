@@ -6,6 +6,7 @@
 //!   score ─────────┼── XOR ──► line      (the panel switch is the inverter)
 //!   keys ──────────┤
 //!   patterns ──────┤
+//!   pedals ────────┤
 //!   gate inputs ───┘
 //! ```
 //! Fourteen lines: `1.0` … `3.3` switch capacitors, bit n of a stage's code; `soft` starves the exciter's bias,
@@ -83,11 +84,13 @@ pub enum Source {
     Keys,
     /// Step patterns.
     Patterns,
-    /// Gate inputs.
+    /// Pedals and other gates that come as messages.
     Gates,
+    /// Gate inputs: voltages, see [`crate::gate_input`].
+    Inputs,
 }
 
-const SOURCES: usize = 6;
+const SOURCES: usize = 7;
 
 /// The state of every source on every line; a line is the XOR of its sources.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -113,7 +116,8 @@ impl Lines {
         self.0[source as usize] = lines & ((1 << Line::COUNT) - 1);
     }
 
-    fn word(&self) -> u16 {
+    /// All lines, bit n for the nth in the order of [`Line::all`].
+    pub fn word(&self) -> u16 {
         self.0.iter().fold(0, |all, source| all ^ source)
     }
 
@@ -139,9 +143,10 @@ mod tests {
 
     #[test]
     fn a_line_is_the_xor_of_every_source_patched_to_it() {
-        let all = [Source::Panel, Source::Code, Source::Score, Source::Keys, Source::Patterns, Source::Gates];
+        use Source::{Code, Gates, Inputs, Keys, Panel, Patterns, Score};
+        let all = [Panel, Code, Score, Keys, Patterns, Gates, Inputs];
         for line in Line::all() {
-            for pulled in 0u32..64 {
+            for pulled in 0u32..128 {
                 let mut lines = Lines::default();
                 for (bit, source) in all.into_iter().enumerate() {
                     lines.set(source, line, pulled >> bit & 1 == 1);

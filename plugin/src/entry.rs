@@ -3,14 +3,18 @@
 //! The framework's export macros would hand out its own, unguarded objects; the parts they use are public.
 
 use crate::guard;
+use crate::presets;
 use crate::{ClapShell, Vst3Shell};
 use nice_plug::wrapper::setup_logger;
 
 /// The CLAP side.
 pub mod clap {
-    use super::{ClapShell, guard, setup_logger};
+    use super::{ClapShell, guard, presets, setup_logger};
     use clap_sys::entry::clap_plugin_entry;
     use clap_sys::factory::plugin_factory::{CLAP_PLUGIN_FACTORY_ID, clap_plugin_factory};
+    use clap_sys::factory::preset_discovery::{
+        CLAP_PRESET_DISCOVERY_FACTORY_ID, CLAP_PRESET_DISCOVERY_FACTORY_ID_COMPAT,
+    };
     use clap_sys::host::clap_host;
     use clap_sys::plugin::{clap_plugin, clap_plugin_descriptor};
     use clap_sys::version::CLAP_VERSION;
@@ -49,9 +53,15 @@ pub mod clap {
     extern "C" fn deinit() {}
 
     unsafe extern "C" fn get_factory(id: *const c_char) -> *const c_void {
-        // SAFETY: null or a C string, as the interface says.
-        if !id.is_null() && unsafe { CStr::from_ptr(id) } == CLAP_PLUGIN_FACTORY_ID {
+        if id.is_null() {
+            return ptr::null();
+        }
+        // SAFETY: a C string, as the interface says.
+        let id = unsafe { CStr::from_ptr(id) };
+        if id == CLAP_PLUGIN_FACTORY_ID {
             (&raw const FACTORY).cast()
+        } else if id == CLAP_PRESET_DISCOVERY_FACTORY_ID || id == CLAP_PRESET_DISCOVERY_FACTORY_ID_COMPAT {
+            (&raw const presets::FACTORY).cast()
         } else {
             ptr::null()
         }

@@ -6,6 +6,7 @@
 //!              │         │                       ├── panel     knobs of the table as host parameters; state
 //!              │         │                       ├── workshop  builds and scraps units off the audio thread
 //!              │         │                       ├── keyboard  notes, bend, pedals
+//!              │         │                       ├── cables    gates and control voltages in, lines out
 //!              │         │                       └── denormals flushed while we run
 //!              │         └── lends what the host left out, refuses a broken state
 //!              └── `clap_entry`, `GetPluginFactory`
@@ -17,12 +18,14 @@
 //! unit: another thread, which looks for orders by itself, builds it and hands it over through a lock-free slot. Only an
 //! offline render builds in place, so that it is the same every time.
 
+pub mod cables;
 pub mod denormals;
 pub mod entry;
 pub mod guard;
 pub mod keyboard;
 pub mod pages;
 pub mod panel;
+pub mod presets;
 pub mod shell;
 pub mod workshop;
 

@@ -226,6 +226,15 @@ pub fn patch_of(state: &PluginState) -> Result<Patch, String> {
     read_patch(text)
 }
 
+/// A state that carries a patch, and leaves the bypass where it is.
+pub fn state_of(patch: &Patch) -> PluginState {
+    PluginState {
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        params: BTreeMap::new(),
+        fields: BTreeMap::from([(PATCH.to_owned(), patch.to_toml())]),
+    }
+}
+
 /// Lets the patch text rule a state that is about to be loaded: the framework's own list of values is rewritten from it.
 /// A broken state is emptied, so that nothing changes, whoever calls.
 ///

@@ -3,24 +3,27 @@
 //! ```text
 //!   Input ────────────┬────────────────────► round (as late as the unit) ──┐ bypass
 //!   Stage 2 in ───────┤                                                    ├──► Output
-//!   Stage 3 in ───────┴► unit: Instrument::tick ─┬─────────────────────────┘
-//!                                                └──► Pulse, Tap 1, Tap 2, Tap 3
+//!   Stage 3 in ───────┼► unit: Instrument::tick ─┬─────────────────────────┘
+//!   Gates, Control ───┴► cables                  └──► Pulse, Tap 1, Tap 2, Tap 3, Lines
 //! ```
-//! Every port is stereo: hosts send and return in stereo, and a layout of mono side ports is one that the framework's
-//! VST3 side cannot be asked for (it compares side port n with the arrangement of port n − 1). A jack hears the mean of
-//! its two channels, as the main input does; pulse and taps stand on both channels alike.
+//! Ports for sound are stereo: hosts send and return in stereo. A jack hears the mean of its two channels, as the main
+//! input does; pulse and taps stand on both channels alike. Ports for voltages have a channel for every line or control
+//! voltage, see [`crate::cables`].
 
+use crate::cables::{Cables, line_volts};
 use crate::denormals::Flushed;
 use crate::keyboard;
 use crate::pages;
 use crate::panel::{self, Panel, value_at};
+use crate::presets;
 use crate::workshop::{Builder, Unit, Workshop};
 use nice_plug::prelude::*;
 use std::num::NonZeroU32;
 use std::sync::Arc;
-use tritank_dsp::instrument::Input;
+use tritank_dsp::instrument::{Input, Voltage};
 use tritank_dsp::keys::Keyboard;
 use tritank_dsp::knobs::{Knob, QUALITIES};
+use tritank_dsp::lines::Line;
 use tritank_dsp::pattern;
 
 /// Old and new unit are mixed for so long when one replaces the other.
@@ -33,6 +36,10 @@ const BYPASS_SECONDS: f64 = 0.005;
 const TAIL_SECONDS: f64 = 1.0;
 
 const STEREO: NonZeroU32 = new_nonzero_u32(2);
+/// A channel for every line, in the order of [`Line::all`].
+const LINES: NonZeroU32 = new_nonzero_u32(Line::COUNT as u32);
+/// A channel for every control voltage, in the order of [`Voltage::ALL`].
+const CONTROL: NonZeroU32 = new_nonzero_u32(Voltage::COUNT as u32);
 
 /// The plugin. `CONTROLLERS`: whether it takes MIDI controllers and bend besides notes.
 pub struct Shell<const CONTROLLERS: bool> {
@@ -55,6 +62,7 @@ pub struct Shell<const CONTROLLERS: bool> {
     offline: bool,
     rate_hz: f64,
     keyboard: Keyboard,
+    cables: Cables,
 }
 
 impl<const CONTROLLERS: bool> Default for Shell<CONTROLLERS> {
@@ -74,6 +82,7 @@ impl<const CONTROLLERS: bool> Default for Shell<CONTROLLERS> {
             offline: false,
             rate_hz: 48e3,
             keyboard: Keyboard::default(),
+            cables: Cables::default(),
         }
     }
 }
@@ -110,12 +119,14 @@ impl<const CONTROLLERS: bool> Shell<CONTROLLERS> {
         self.told = [f32::NAN; Knob::COUNT];
         if let Some(old) = self.unit.take() {
             unit.round.take_over(&old.round);
+            unit.lines.take_over(&old.lines);
             unit.instrument.take_over(&old.instrument);
             self.leaving = Some(old);
             // Before the first frame there is nothing to fade from.
             self.faded = if self.fresh { 1.0 } else { 0.0 };
         }
         self.keyboard.tell(&mut unit.instrument);
+        self.cables.tell(&mut unit.instrument);
         self.unit = Some(unit);
     }
 
@@ -161,11 +172,11 @@ impl<const CONTROLLERS: bool> Plugin for Shell<CONTROLLERS> {
     const AUDIO_IO_LAYOUTS: &'static [AudioIOLayout] = &[AudioIOLayout {
         main_input_channels: Some(STEREO),
         main_output_channels: Some(STEREO),
-        aux_input_ports: &[STEREO; 2],
-        aux_output_ports: &[STEREO; 4],
+        aux_input_ports: &[STEREO, STEREO, LINES, CONTROL],
+        aux_output_ports: &[STEREO, STEREO, STEREO, STEREO, LINES],
         names: PortNames {
-            aux_inputs: &["Stage 2 in", "Stage 3 in"],
-            aux_outputs: &["Pulse", "Tap 1", "Tap 2", "Tap 3"],
+            aux_inputs: &["Stage 2 in", "Stage 3 in", "Gates", "Control"],
+            aux_outputs: &["Pulse", "Tap 1", "Tap 2", "Tap 3", "Lines"],
             ..PortNames::const_default()
         },
     }];
@@ -227,7 +238,9 @@ impl<const CONTROLLERS: bool> Plugin for Shell<CONTROLLERS> {
         self.fresh = true;
         if let Some(unit) = &mut self.unit {
             unit.round.clear();
+            unit.lines.clear();
             self.keyboard.let_go(&mut unit.instrument);
+            self.cables.pull_out(&mut unit.instrument);
             unit.instrument.reset();
         }
     }
@@ -251,12 +264,14 @@ impl<const CONTROLLERS: bool> Plugin for Shell<CONTROLLERS> {
             unit.instrument.transport(&transport);
         }
         let [main_left, main_right] = buffer.as_slice() else { return ProcessStatus::Error("main port is not stereo") };
-        let Some(mut jacks) = stereo_pairs::<2>(aux.inputs) else {
-            return ProcessStatus::Error("a jack is not stereo");
+        let ([jacks @ .., gates, control], [sides @ .., lines]) = (&mut *aux.inputs, &mut *aux.outputs) else {
+            return ProcessStatus::Error("a port for voltages is missing");
         };
-        let Some(mut sides) = stereo_pairs::<4>(aux.outputs) else {
-            return ProcessStatus::Error("a tap is not stereo");
+        let (Some(jacks), Some(mut sides)) = (stereo_pairs::<2>(jacks), stereo_pairs::<4>(sides)) else {
+            return ProcessStatus::Error("a jack or a tap is not stereo");
         };
+        let (gates, control, lines) = (gates.as_slice_immutable(), control.as_slice_immutable(), lines.as_slice());
+        let moving = self.cables.look(gates, control);
 
         let fade_step = 1.0 / (FADE_SECONDS * self.rate_hz);
         let bypass_step = 1.0 / (BYPASS_SECONDS * self.rate_hz);
@@ -268,8 +283,11 @@ impl<const CONTROLLERS: bool> Plugin for Shell<CONTROLLERS> {
                 }
                 event = context.next_event();
             }
+            if moving.is_any() {
+                self.cables.pass_on(moving, gates, control, frame, &mut unit.instrument);
+            }
             let main = [main_left[frame], main_right[frame]];
-            let [stage2, stage3] = jacks.each_mut().map(|pair| mean(pair[0][frame], pair[1][frame]));
+            let [stage2, stage3] = jacks.each_ref().map(|pair| mean(pair[0][frame], pair[1][frame]));
             let input = Input { main: main.map(f64::from), stage2, stage3 };
             let mut out = unit.instrument.tick(input);
             if self.faded < 1.0
@@ -296,13 +314,18 @@ impl<const CONTROLLERS: bool> Plugin for Shell<CONTROLLERS> {
                 side[0][frame] = volts;
                 side[1][frame] = volts;
             }
+            let word = unit.lines.pass(unit.instrument.line_word());
+            for (line, channel) in lines.iter_mut().enumerate() {
+                channel[frame] = (line_volts(word, line) * wet) as f32;
+            }
             self.bypassed += (bypass - self.bypassed).clamp(-bypass_step, bypass_step);
         }
         self.fresh &= main_left.is_empty();
         let latency = unit.instrument.latency();
-        let exciter = unit.instrument.settings().get(Knob::ExciterLevel) > 0.0;
+        // The pulse sounds without an input, and a line that is on is a voltage at its output.
+        let goes_on = unit.instrument.settings().get(Knob::ExciterLevel) > 0.0 || unit.instrument.line_word() != 0;
         self.part_with_old();
-        if exciter {
+        if goes_on {
             ProcessStatus::KeepAlive
         } else {
             ProcessStatus::Tail((TAIL_SECONDS * self.rate_hz) as u32 + latency as u32)
@@ -351,5 +374,9 @@ impl<const CONTROLLERS: bool> Vst3Plugin for Shell<CONTROLLERS> {
 impl<const CONTROLLERS: bool> crate::guard::CheckedState for Shell<CONTROLLERS> {
     fn check_state(state: &PluginState) -> Result<(), String> {
         panel::patch_of(state).map(drop)
+    }
+
+    fn preset(key: &str) -> Option<PluginState> {
+        presets::state(key)
     }
 }

@@ -30,25 +30,27 @@ pub struct Unit {
     /// The instrument.
     pub instrument: Instrument,
     /// The input, as late as the instrument.
-    pub round: Delay,
+    pub round: Delay<[f32; 2]>,
+    /// The lines, as late as what comes out.
+    pub lines: Delay<u16>,
     /// Oversampling factor it was built for.
     pub quality: usize,
 }
 
-/// A stereo delay of whole frames.
-pub struct Delay {
-    frames: Box<[[f32; 2]]>,
+/// A delay of whole frames.
+pub struct Delay<T> {
+    frames: Box<[T]>,
     next: usize,
 }
 
-impl Delay {
+impl<T: Copy + Default> Delay<T> {
     /// A silent delay.
     pub fn new(frames: usize) -> Self {
-        Self { frames: vec![[0.0; 2]; frames].into_boxed_slice(), next: 0 }
+        Self { frames: vec![T::default(); frames].into_boxed_slice(), next: 0 }
     }
 
     /// One frame in, the one of so many frames ago out.
-    pub fn pass(&mut self, frame: [f32; 2]) -> [f32; 2] {
+    pub fn pass(&mut self, frame: T) -> T {
         let Some(place) = self.frames.get_mut(self.next) else { return frame };
         let late = std::mem::replace(place, frame);
         self.next = (self.next + 1) % self.frames.len();
@@ -57,7 +59,7 @@ impl Delay {
 
     /// Silent again.
     pub fn clear(&mut self) {
-        self.frames.fill([0.0; 2]);
+        self.frames.fill(T::default());
     }
 
     /// Takes over what another delay still holds, as much of it as fits: the newest.
@@ -164,8 +166,8 @@ impl Bench {
     fn build(&self, settings: &Settings, rate_hz: f64) -> Result<Box<Unit>, RateError> {
         let patch = Patch { settings: *settings, ..self.patch.clone() };
         let instrument = Instrument::of(&patch, rate_hz)?;
-        let round = Delay::new(instrument.latency());
-        Ok(Box::new(Unit { instrument, round, quality: settings.quality() }))
+        let (round, lines) = (Delay::new(instrument.latency()), Delay::new(instrument.ahead()));
+        Ok(Box::new(Unit { instrument, round, lines, quality: settings.quality() }))
     }
 }
 

@@ -1,4 +1,6 @@
-"""The built VST3 in dawdreamer, a host that drives every bus: 6 channels in, 10 out.
+"""The built VST3 in dawdreamer, a host that drives every bus of sound: 6 channels in, 10 out.
+
+Buses of voltages (gates, control, lines) are off until a host asks for them, and this one does not.
 
     in   main L R, stage 2 L R, stage 3 L R          out   main L R, pulse L R, tap 1 L R, tap 2 L R, tap 3 L R
 

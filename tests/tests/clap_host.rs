@@ -3,19 +3,29 @@
 
 mod host;
 
-use clack_extensions::audio_ports::{AudioPortFlags, AudioPortInfoBuffer, PluginAudioPorts};
+use clack_extensions::audio_ports::{AudioPortFlags, AudioPortInfoBuffer, AudioPortType, PluginAudioPorts};
 use clack_extensions::audio_ports_activation::{PluginAudioPortsActivation, SampleSize};
 use clack_extensions::note_ports::{NotePortInfoBuffer, PluginNotePorts};
 use clack_extensions::params::{ParamInfoFlags, PluginParams};
 use clack_extensions::remote_controls::{PluginRemoteControls, RemoteControlsPageBuffer};
 use clack_host::prelude::{InputAudioBuffers, InputEvents, OutputAudioBuffers, OutputEvents};
-use host::Given::{Absent, Empty, HalfNull, Mono, NullChannels, NullList, Stereo};
-use host::{Event, Given, Performance, Ports, Rig, assert_same, directly, instrument, number, play};
+use clap_sys::ext::preset_load::{CLAP_EXT_PRESET_LOAD, clap_plugin_preset_load};
+use clap_sys::factory::preset_discovery::{
+    CLAP_PRESET_DISCOVERY_FACTORY_ID, CLAP_PRESET_DISCOVERY_LOCATION_FILE, CLAP_PRESET_DISCOVERY_LOCATION_PLUGIN,
+    clap_preset_discovery_factory, clap_preset_discovery_indexer, clap_preset_discovery_location,
+    clap_preset_discovery_metadata_receiver,
+};
+use clap_sys::universal_plugin_id::clap_universal_plugin_id;
+use clap_sys::version::CLAP_VERSION;
+use host::Given::{Absent, Empty, HalfNull, Mono, NullChannels, NullList, Whole};
+use host::{Event, Given, INS, OUTS, Performance, Ports, Rig, assert_same, directly, instrument, number, play};
 use std::collections::BTreeSet;
+use std::ffi::{CStr, c_char};
 use std::sync::atomic::Ordering;
 use tritank::pages::SECTIONS;
 use tritank::panel::{BYPASS, full_name, group_name};
 use tritank_dsp::board::Board;
+use tritank_dsp::factory::PATCHES;
 use tritank_dsp::instrument::Output;
 use tritank_dsp::knobs::{Kind, Knob, Settings};
 use tritank_dsp::lines::{Line, Source};
@@ -51,7 +61,7 @@ fn reference(performance: &Performance) -> Vec<Output> {
 }
 
 #[test]
-fn ports_are_stereo_and_named_and_notes_come_in() {
+fn ports_are_named_and_notes_come_in() {
     let mut rig = Rig::built();
     let ports: PluginAudioPorts = rig.extension();
     let handle = rig.instance.plugin_handle();
@@ -60,14 +70,16 @@ fn ports_are_stereo_and_named_and_notes_come_in() {
             .map(|index| {
                 let mut buffer = AudioPortInfoBuffer::new();
                 let info = ports.get(&handle, index, is_input, &mut buffer).expect("every index below the count");
-                assert_eq!(info.channel_count, 2);
+                let channels = if is_input { &INS[..] } else { &OUTS };
+                assert_eq!(info.channel_count as usize, channels[index as usize]);
+                assert_eq!(info.port_type == Some(AudioPortType::STEREO), info.channel_count == 2);
                 assert_eq!(info.flags.contains(AudioPortFlags::IS_MAIN), index == 0);
                 String::from_utf8(info.name.to_vec()).unwrap()
             })
             .collect()
     };
-    assert_eq!(names(true), ["Input", "Stage 2 in", "Stage 3 in"]);
-    assert_eq!(names(false), ["Output", "Pulse", "Tap 1", "Tap 2", "Tap 3"]);
+    assert_eq!(names(true), ["Input", "Stage 2 in", "Stage 3 in", "Gates", "Control"]);
+    assert_eq!(names(false), ["Output", "Pulse", "Tap 1", "Tap 2", "Tap 3", "Lines"]);
 
     let notes: PluginNotePorts = rig.extension();
     let handle = rig.instance.plugin_handle();
@@ -82,9 +94,9 @@ fn every_port_may_be_inactive_between_performances() {
     assert!(!activation.can_activate_while_processing(&rig.instance.plugin_handle()));
     let mut handle = rig.instance.inactive_plugin_handle().expect("not active yet");
     let mut set = |is_input, port, bits| activation.set_active_audio_inactive(&mut handle, is_input, port, false, bits);
-    assert!((0..3).all(|port| set(true, port, SampleSize::Float32)));
-    assert!((0..5).all(|port| set(false, port, SampleSize::Unspecified)));
-    assert!(!set(true, 3, SampleSize::Float32) && !set(false, 5, SampleSize::Float32), "there is no such port");
+    assert!((0..5).all(|port| set(true, port, SampleSize::Float32)));
+    assert!((0..6).all(|port| set(false, port, SampleSize::Unspecified)));
+    assert!(!set(true, 5, SampleSize::Float32) && !set(false, 6, SampleSize::Float32), "there is no such port");
     assert!(!set(true, 0, SampleSize::Float64), "that precision was not offered");
 }
 
@@ -354,6 +366,129 @@ fn a_board_loaded_while_playing_is_faded_in() {
     assert!(steepest(fade) < 3.0 * steepest(rest), "the change clicks: {} V in one sample", steepest(fade));
 }
 
+/// What the preset discovery of this host's was told, by name and key.
+struct Found(Vec<(String, String)>, u32);
+
+unsafe extern "C" fn begin_preset(
+    receiver: *const clap_preset_discovery_metadata_receiver,
+    name: *const c_char,
+    key: *const c_char,
+) -> bool {
+    // SAFETY: the test's own receiver, and C strings.
+    unsafe {
+        let found = &mut *(*receiver).receiver_data.cast::<Found>();
+        found.0.push([name, key].map(|text| CStr::from_ptr(text).to_str().unwrap().to_owned()).into());
+    }
+    true
+}
+
+unsafe extern "C" fn add_plugin_id(
+    receiver: *const clap_preset_discovery_metadata_receiver,
+    id: *const clap_universal_plugin_id,
+) {
+    // SAFETY: the test's own receiver, and C strings.
+    unsafe {
+        assert_eq!((CStr::from_ptr((*id).abi), CStr::from_ptr((*id).id)), (c"clap", c"tritank.formant-voice"));
+        (*(*receiver).receiver_data.cast::<Found>()).1 += 1;
+    }
+}
+
+unsafe extern "C" fn declare_location(
+    indexer: *const clap_preset_discovery_indexer,
+    place: *const clap_preset_discovery_location,
+) -> bool {
+    // SAFETY: the test's own indexer, and a place that is good for the call.
+    unsafe {
+        assert!((*place).kind == CLAP_PRESET_DISCOVERY_LOCATION_PLUGIN && (*place).location.is_null());
+        *(*indexer).indexer_data.cast::<u32>() += 1;
+    }
+    true
+}
+
+#[test]
+fn patches_that_come_with_the_plugin_are_found_and_loaded() {
+    let mut found = Found(Vec::new(), 0);
+    let mut places = 0u32;
+    let no_text = c"".as_ptr();
+    let indexer = clap_preset_discovery_indexer {
+        clap_version: CLAP_VERSION,
+        name: no_text,
+        vendor: no_text,
+        url: no_text,
+        version: no_text,
+        indexer_data: (&raw mut places).cast(),
+        declare_filetype: None,
+        declare_location: Some(declare_location),
+        declare_soundpack: None,
+        get_extension: None,
+    };
+    let receiver = clap_preset_discovery_metadata_receiver {
+        receiver_data: (&raw mut found).cast(),
+        on_error: None,
+        begin_preset: Some(begin_preset),
+        add_plugin_id: Some(add_plugin_id),
+        set_soundpack_id: None,
+        set_flags: None,
+        add_creator: None,
+        set_description: None,
+        set_timestamps: None,
+        add_feature: None,
+        add_extra_info: None,
+    };
+    // SAFETY: the calls of a host, in their order; indexer and receiver live to the end.
+    unsafe {
+        let get_factory = tritank::entry::clap::clap_entry.get_factory.unwrap();
+        let factory = get_factory(CLAP_PRESET_DISCOVERY_FACTORY_ID.as_ptr()).cast::<clap_preset_discovery_factory>();
+        assert_eq!((*factory).count.unwrap()(factory), 1);
+        let id = (*(*factory).get_descriptor.unwrap()(factory, 0)).id;
+        assert!((*factory).get_descriptor.unwrap()(factory, 1).is_null());
+        assert!((*factory).create.unwrap()(factory, &raw const indexer, c"another".as_ptr()).is_null());
+        let provider = (*factory).create.unwrap()(factory, &raw const indexer, id);
+        assert!((*provider).init.unwrap()(provider));
+        let tell = (*provider).get_metadata.unwrap();
+        assert!(tell(provider, CLAP_PRESET_DISCOVERY_LOCATION_PLUGIN, std::ptr::null(), &raw const receiver));
+        assert!(!tell(provider, CLAP_PRESET_DISCOVERY_LOCATION_FILE, c"/".as_ptr(), &raw const receiver));
+        (*provider).destroy.unwrap()(provider);
+    }
+    assert_eq!((places, found.1 as usize), (1, PATCHES.len()));
+    assert_eq!(
+        found.0.iter().map(|(_, key)| key.as_str()).collect::<Vec<_>>(),
+        PATCHES.iter().map(|factory| factory.name).collect::<Vec<_>>()
+    );
+
+    let mut rig = Rig::in_process();
+    let untouched = rig.save();
+    let mut load = |kind, key: Option<&CStr>| {
+        let plugin = std::ptr::from_ref(rig.instance.raw_instance());
+        // SAFETY: a live plugin on its main thread; null or C strings.
+        let loaded = unsafe {
+            let load = (*plugin).get_extension.unwrap()(plugin, CLAP_EXT_PRESET_LOAD.as_ptr());
+            let load = (*load.cast::<clap_plugin_preset_load>()).from_location.unwrap();
+            load(plugin, kind, std::ptr::null(), key.map_or(std::ptr::null(), CStr::as_ptr))
+        };
+        (loaded, rig.save())
+    };
+    for (kind, key) in [
+        (CLAP_PRESET_DISCOVERY_LOCATION_PLUGIN, Some(c"no such patch")),
+        (CLAP_PRESET_DISCOVERY_LOCATION_PLUGIN, None),
+        (CLAP_PRESET_DISCOVERY_LOCATION_FILE, Some(c"organ-insert")),
+    ] {
+        assert!(load(kind, key) == (false, untouched.clone()), "{key:?}");
+    }
+    for factory in PATCHES {
+        let key = std::ffi::CString::new(factory.name).unwrap();
+        let (loaded, state) = load(CLAP_PRESET_DISCOVERY_LOCATION_PLUGIN, Some(&key));
+        assert!(loaded, "{}", factory.name);
+        let state = serde_json::from_slice(&state[8..]).unwrap();
+        let patch = tritank::panel::patch_of(&state).unwrap();
+        assert_eq!((&patch.board, &patch.keys), (&factory.patch().board, &factory.patch().keys), "{}", factory.name);
+        for &knob in Knob::ALL {
+            let (now, wanted) = (patch.settings.get(knob), factory.patch().settings.get(knob));
+            assert!((knob.travel(now) - knob.travel(wanted)).abs() < 1e-6, "{}: {}", factory.name, knob.id());
+        }
+    }
+}
+
 #[test]
 fn a_broken_state_is_refused_and_the_sound_goes_on() {
     let performance = Performance::tones(FRAMES, RATE_HZ);
@@ -454,6 +589,8 @@ fn bypass_is_the_input_as_late_as_the_unit() {
     for jack in 0..2 {
         twice.jacks[jack].extend(performance.jacks[jack].clone());
     }
+    twice.gates.extend(performance.gates.clone());
+    twice.control.extend(performance.control.clone());
     let expected = reference(&twice);
     let settled = 1000 + 241;
     let error =
@@ -478,18 +615,23 @@ fn what_a_host_leaves_out_is_lent_and_the_rest_is_right() {
     };
     let mut cases = vec![("every port", all)];
     for how in [Absent, Empty, NullList, NullChannels, HalfNull, Mono] {
-        cases.extend((0..3).map(|port| ("an input", inputs(port, how))));
-        cases.extend((0..5).map(|port| ("an output", outputs(port, how))));
+        cases.extend((0..INS.len()).map(|port| ("an input", inputs(port, how))));
+        cases.extend((0..OUTS.len()).map(|port| ("an output", outputs(port, how))));
     }
-    let insert = |how| Ports { inputs: [Stereo, how, how], outputs: [Stereo, how, how, how, how] };
+    let insert = |how| Ports { inputs: [Whole, how, how, how, how], outputs: [Whole, how, how, how, how, how] };
     cases.extend([Absent, Empty, NullList, NullChannels].map(|how| ("an insert", insert(how))));
-    cases.push(("nothing at all", Ports { inputs: [Absent; 3], outputs: [Absent; 5] }));
+    cases.push(("nothing at all", Ports { inputs: [Absent; 5], outputs: [Absent; 6] }));
 
     let mut rig = Rig::built();
     let turns = patched(&mut rig);
     let mut processor = rig.start(RATE_HZ, BLOCK);
     let mut performance = Performance::tones(2000, RATE_HZ);
     performance.blocks = vec![300];
+    // A gate on the first line and one on the last, and a voltage at the first and the last of the others.
+    for n in 0..2000 {
+        performance.gates[n] = std::array::from_fn(|line| if line % 13 == 0 && n % 700 >= 350 { 5.0 } else { 0.0 });
+        performance.control[n] = if n < 1000 { [0.0; 4] } else { [0.25, 0.0, 0.0, 1.3] };
+    }
     for (what, ports) in cases {
         performance.ports = ports;
         processor.reset();
@@ -502,6 +644,142 @@ fn what_a_host_leaves_out_is_lent_and_the_rest_is_right() {
         assert_same(&heard, &reference(&heard_in), &format!("{what} {ports:?}"));
     }
     rig.stop(processor);
+}
+
+/// Gates at every rate and level a patch may have, in blocks of any size.
+fn patch_of_voltages(frames: usize) -> Performance {
+    let mut performance = Performance::tones(frames, RATE_HZ);
+    for n in 0..frames {
+        for line in 0..Line::COUNT {
+            // Squares of 16 to 94 Hz; the soft and hard gate slower.
+            let half = if line < 12 { 255 + 97 * line } else { 2100 + 517 * (line - 12) };
+            performance.gates[n][line] = if n / half % 2 == 1 { 1.0 + line as f32 } else { -0.3 };
+        }
+        // A triangle that crosses both thresholds slowly, with a step that is no number.
+        performance.gates[n][2] = (n % 1000) as f32 / 500.0;
+        performance.gates[n][7] = if n == 3001 { f32::NAN } else { performance.gates[n][7] };
+        let t = n as f64 / RATE_HZ;
+        performance.control[n] =
+            [0.3 * (40.0 * t).sin(), 1.2 * (90.0 * t).sin(), 0.0, if n < frames / 2 { 0.0 } else { 1.4 }]
+                .map(|v| v as f32);
+    }
+    performance
+}
+
+#[test]
+fn gates_and_control_voltages_are_what_the_instrument_makes_of_them_whatever_the_blocks() {
+    let mut performance = patch_of_voltages(3 * 4096);
+    let expected = reference(&performance);
+    let mut first = None;
+    for block in [1, 32, 441, 4096] {
+        let mut rig = Rig::in_process();
+        let turns = patched(&mut rig);
+        let mut processor = rig.start(RATE_HZ, 4096);
+        performance.blocks = vec![block];
+        let heard = play(&mut processor, &performance, &turns);
+        rig.stop(processor);
+        assert_same(&heard, &expected, &format!("blocks of {block}"));
+        assert!(first.get_or_insert_with(|| heard.clone()) == &heard, "blocks of {block} change bits");
+    }
+    // The check can tell one frame.
+    let mut late = performance.clone();
+    late.gates.rotate_right(1);
+    let late = reference(&late);
+    let error = host::difference_db(&first.unwrap().main[0], late.iter().map(|out| out.main[0]));
+    assert!(error > -100.0, "one frame late is only {error:.1} dB away");
+}
+
+/// A gate is a switch: pulled by voltage or by the host's automation on the same frame, the bits are the same; by both, the
+/// line stays where it was.
+#[test]
+fn a_gate_is_as_exact_as_a_lane_and_two_pulls_cancel() {
+    let mut gated = Performance::tones(4000, RATE_HZ);
+    for n in 1501..2750 {
+        gated.gates[n][5] = 5.0;
+    }
+    let still = Performance::tones(4000, RATE_HZ);
+    let play = |performance: &Performance, lane: bool| {
+        let mut rig = Rig::in_process();
+        let mut turns = patched(&mut rig);
+        if lane {
+            turns.push((1501, rig.turn("stage2.switch1", "on")));
+            turns.push((2750, rig.turn("stage2.switch1", "off")));
+        }
+        let mut processor = rig.start(RATE_HZ, BLOCK);
+        let heard = host::play(&mut processor, performance, &turns);
+        rig.stop(processor);
+        heard
+    };
+    let [none, by_gate, by_lane, by_both] =
+        [(&still, false), (&gated, false), (&still, true), (&gated, true)].map(|(how, lane)| play(how, lane));
+    assert!(by_gate == by_lane, "a gate is not where the lane is");
+    assert!(by_gate != none && by_both.lines == none.lines);
+    let error = host::difference_db(&by_both.main[0], none.main[0].iter().map(|volts| f64::from(*volts)));
+    assert!(error < -100.0, "{error:.1} dB");
+}
+
+/// Every line's output is 5 V while the line is on, as late as the sound, whoever pulls it.
+#[test]
+fn every_line_is_read_back_as_late_as_the_sound() {
+    let mut performance = Performance::tones(FRAMES, RATE_HZ);
+    performance.blocks = vec![333, 64];
+    for n in 0..FRAMES {
+        for line in 0..Line::COUNT {
+            performance.gates[n][line] = if (700 + 50 * line..3000).contains(&n) { 3.3 } else { 0.0 };
+        }
+    }
+    let mut rig = Rig::built();
+    let late = instrument(&new_unit(), RATE_HZ).latency();
+    let turns: Vec<_> = [(4000, "stage1.code", "9"), (4500, "stage1.switch0", "on"), (5000, "exciter.hard_gate", "on")]
+        .iter()
+        .map(|&(frame, id, text)| (frame, rig.turn(id, text)))
+        .chain([(4200, Event::Midi([0xb2, 81, 127]))])
+        .collect();
+    let mut processor = rig.start(RATE_HZ, BLOCK);
+    let heard = play(&mut processor, &performance, &turns);
+    processor.reset();
+    let quiet = play(&mut processor, &Performance::tones(500, RATE_HZ), &[]);
+    rig.stop(processor);
+    let on = |line: usize, n: usize| {
+        (700 + 50 * line..3000).contains(&n)
+            ^ match line {
+                0 => (4000..4500).contains(&n),
+                3 => n >= 4000,
+                9 => n >= 4200,
+                13 => n >= 5000,
+                _ => false,
+            }
+    };
+    for (line, volts) in heard.lines.iter().enumerate() {
+        for (n, volts) in volts.iter().enumerate() {
+            let expected = if n >= late && on(line, n - late) { 5.0 } else { 0.0 };
+            assert_eq!(*volts, expected, "line {line}, frame {n}");
+        }
+    }
+    assert_eq!(quiet.lines[0][..late], vec![0.0; late][..], "a line is read that a reset let go");
+}
+
+/// 1 V/octave (common practice), by the pulse output: 440·2^V Hz.
+#[test]
+fn the_pulse_follows_a_volt_an_octave() {
+    for volts in [-2.0f32, -0.25, 0.0, 0.5, 1.0, 1.5] {
+        let mut performance = Performance::tones(48_000, RATE_HZ);
+        performance.control.fill([volts, 0.0, 0.0, 0.0]);
+        let mut rig = Rig::in_process();
+        let turns = [("exciter.level", "1"), ("exciter.rate", "440 Hz")].map(|(id, text)| (0, rig.turn(id, text)));
+        let mut processor = rig.start(RATE_HZ, BLOCK);
+        // The gate capacitor comes first.
+        let pulse = &play(&mut processor, &performance, &turns).sides[0][0][12_000..];
+        rig.stop(processor);
+        let half = 0.5 * pulse.iter().fold(0.0f32, |most, volts| most.max(*volts));
+        let rises: Vec<f64> = (1..pulse.len())
+            .filter(|n| pulse[n - 1] < half && pulse[*n] >= half)
+            .map(|n| n as f64 - f64::from((pulse[n] - half) / (pulse[n] - pulse[n - 1])))
+            .collect();
+        let hertz = RATE_HZ * (rises.len() - 1) as f64 / (rises[rises.len() - 1] - rises[0]);
+        let cents = 1200.0 * (hertz / (440.0 * f64::from(volts).exp2())).log2();
+        assert!(cents.abs() < 0.1, "{volts} V: {hertz} Hz, {cents} cents");
+    }
 }
 
 #[test]

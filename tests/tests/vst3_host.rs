@@ -6,13 +6,18 @@
 
 mod host;
 
-use host::{Given, Heard, Performance, Ports, assert_same, difference_db, directly, instrument, number};
+use host::{
+    Given, Heard, INS, OUTS, Performance, Ports, assert_same, claimed, difference_db, directly, instrument, memory,
+    number, pointers, written,
+};
 use nice_plug::wrapper::vst3::vst3::Steinberg::Vst::{
-    AudioBusBuffers, AudioBusBuffers__type0, BusDirections_, BusInfo, IAudioProcessor, IAudioProcessorTrait,
-    IComponent, IComponentTrait, IEditController, IEditControllerTrait, IParamValueQueue, IParamValueQueueTrait,
-    IParameterChanges, IParameterChangesTrait, IUnitInfo, IUnitInfoTrait, MediaTypes_, ParamID, ParamValue,
-    ParameterInfo, ParameterInfo_::ParameterFlags_, ProcessData, ProcessModes_, ProcessSetup, SpeakerArr,
-    SymbolicSampleSizes_,
+    AudioBusBuffers, AudioBusBuffers__type0, BusDirections_, BusInfo,
+    BusInfo_::BusFlags_::{kDefaultActive, kIsControlVoltage},
+    IAudioProcessor, IAudioProcessorTrait, IComponent, IComponentTrait, IEditController, IEditControllerTrait,
+    IParamValueQueue, IParamValueQueueTrait, IParameterChanges, IParameterChangesTrait, IUnitInfo, IUnitInfoTrait,
+    MediaTypes_, ParamID, ParamValue, ParameterInfo,
+    ParameterInfo_::ParameterFlags_,
+    ProcessData, ProcessModes_, ProcessSetup, SymbolicSampleSizes_,
 };
 use nice_plug::wrapper::vst3::vst3::Steinberg::{
     IBStream, IBStream_::IStreamSeekMode_, IBStreamTrait, IPluginBaseTrait, IPluginFactory, IPluginFactoryTrait,
@@ -224,33 +229,15 @@ impl Rig {
         let present = |given: &[Given]| given.iter().position(|how| *how == Given::Absent).unwrap_or(given.len());
         for start in (0..frames).step_by(BLOCK) {
             let length = BLOCK.min(frames - start);
-            let volts = |port: usize, channel: usize, n: usize| {
-                if port == 0 { performance.main[n][channel] } else { performance.jacks[port - 1][n] }
-            };
-            let mut inputs: Vec<[Vec<f32>; 2]> = (0..3)
-                .map(|port| [0, 1].map(|channel| (start..start + length).map(|n| volts(port, channel, n)).collect()))
-                .collect();
-            let mut outputs: Vec<[Vec<f32>; 2]> = vec![[vec![f32::NAN; length], vec![f32::NAN; length]]; 5];
+            let (mut inputs, mut outputs) = memory(performance, start..start + length);
             let ports = performance.ports;
-            let lists = |given: &[Given], memory: &mut [[Vec<f32>; 2]]| -> (Vec<[*mut f32; 2]>, Vec<AudioBusBuffers>) {
-                let mut pointers: Vec<[*mut f32; 2]> = memory
-                    .iter_mut()
-                    .zip(given)
-                    .map(|(channels, how)| match how {
-                        Given::Stereo | Given::Mono => channels.each_mut().map(Vec::as_mut_ptr),
-                        Given::HalfNull => [channels[0].as_mut_ptr(), ptr::null_mut()],
-                        _ => [ptr::null_mut(); 2],
-                    })
-                    .collect();
-                let buses = pointers
+            let lists = |given: &[Given], memory: &mut [Vec<Vec<f32>>]| -> (Vec<Vec<*mut f32>>, Vec<AudioBusBuffers>) {
+                let mut lists: Vec<_> = given.iter().zip(memory).map(|(how, memory)| pointers(*how, memory)).collect();
+                let buses = lists
                     .iter_mut()
                     .zip(given)
                     .map(|(list, how)| AudioBusBuffers {
-                        numChannels: match how {
-                            Given::Mono => 1,
-                            Given::Empty => 0,
-                            _ => 2,
-                        },
+                        numChannels: claimed(*how, list.len()) as int32,
                         // Left over from an earlier user of the structure.
                         silenceFlags: 0b11,
                         __field0: AudioBusBuffers__type0 {
@@ -262,7 +249,7 @@ impl Rig {
                         },
                     })
                     .collect();
-                (pointers, buses)
+                (lists, buses)
             };
             let (_ins, mut in_buses) = lists(&ports.inputs[..present(&ports.inputs)], &mut inputs);
             let (_outs, mut out_buses) = lists(&ports.outputs[..present(&ports.outputs)], &mut outputs);
@@ -296,13 +283,8 @@ impl Rig {
             assert_eq!(unsafe { self.processor.process(&raw mut data) }, kResultOk);
             assert!(out_buses.iter().all(|bus| bus.silenceFlags == 0), "sound is reported as silence");
             for port in 0..out_buses.len() {
-                let written = match ports.outputs[port] {
-                    Given::Stereo => 2,
-                    Given::Mono | Given::HalfNull => 1,
-                    _ => 0,
-                };
-                let places = if port == 0 { &mut heard.main } else { &mut heard.sides[port - 1] };
-                for (place, channel) in places.iter_mut().zip(&outputs[port]).take(written) {
+                let written = written(ports.outputs[port], OUTS[port]);
+                for (place, channel) in heard.port(port).iter_mut().zip(&outputs[port]).take(written) {
                     place.extend_from_slice(channel);
                 }
             }
@@ -342,32 +324,73 @@ fn text(units: &[u16]) -> String {
 }
 
 #[test]
-fn buses_are_stereo_and_named_and_notes_come_in() {
+fn buses_are_named_and_those_of_voltages_say_so_and_notes_come_in() {
     let rig = Rig::new();
-    let names = |direction: int32| -> Vec<String> {
+    let names = |direction: int32, channels: &[usize]| -> Vec<String> {
         // SAFETY: plain questions, with a place for the answer.
         unsafe {
+            assert_eq!(rig.component.getBusCount(AUDIO, direction) as usize, channels.len());
             (0..rig.component.getBusCount(AUDIO, direction))
                 .map(|index| {
                     let mut info: BusInfo = std::mem::zeroed();
                     assert_eq!(rig.component.getBusInfo(AUDIO, direction, index, &raw mut info), kResultOk);
-                    assert_eq!(info.channelCount, 2);
+                    assert_eq!(info.channelCount as usize, channels[index as usize]);
+                    let flags = if info.channelCount > 2 { kIsControlVoltage } else { kDefaultActive };
+                    assert_eq!(info.flags as u32, flags as u32);
+                    let mut arrangement = 0;
+                    let told = rig.processor.getBusArrangement(direction, index, &raw mut arrangement);
+                    assert_eq!((told, arrangement.count_ones() as int32), (kResultOk, info.channelCount));
                     text(&info.name.map(|unit| unit as u16))
                 })
                 .collect()
         }
     };
-    assert_eq!(names(IN), ["Input", "Stage 2 in", "Stage 3 in"]);
-    assert_eq!(names(OUT), ["Output", "Pulse", "Tap 1", "Tap 2", "Tap 3"]);
-    let stereo = SpeakerArr::kStereo;
+    assert_eq!(names(IN, &INS), ["Input", "Stage 2 in", "Stage 3 in", "Gates", "Control"]);
+    assert_eq!(names(OUT, &OUTS), ["Output", "Pulse", "Tap 1", "Tap 2", "Tap 3", "Lines"]);
     // SAFETY: plain questions.
     unsafe {
         assert_eq!((rig.component.getBusCount(EVENT, IN), rig.component.getBusCount(EVENT, OUT)), (1, 0));
-        let (mut ins, mut outs) = ([stereo; 3], [stereo; 5]);
-        assert_eq!(rig.processor.setBusArrangements(ins.as_mut_ptr(), 3, outs.as_mut_ptr(), 5), kResultOk);
-        for port in 0..3 {
+        let arranged = |ins: &[usize], outs: &[usize]| {
+            let speakers = |channels: &usize| (1u64 << channels) - 1;
+            let (mut ins, mut outs): (Vec<_>, Vec<_>) =
+                (ins.iter().map(speakers).collect(), outs.iter().map(speakers).collect());
+            let count = (ins.len() as int32, outs.len() as int32);
+            rig.processor.setBusArrangements(ins.as_mut_ptr(), count.0, outs.as_mut_ptr(), count.1)
+        };
+        assert_eq!(arranged(&INS, &OUTS), kResultOk);
+        assert_eq!(arranged(&[2, 2, 2, 2, 4], &OUTS), kResultFalse);
+        assert_eq!(arranged(&INS, &[2, 2, 2, 2, 1, 14]), kResultFalse);
+        assert_eq!(arranged(&INS[..3], &OUTS), kResultFalse);
+        assert_eq!(rig.processor.setBusArrangements(ptr::null_mut(), 0, ptr::null_mut(), 0), kResultFalse);
+        let mut none = 0;
+        for (direction, bus) in [(IN, INS.len() as int32), (OUT, -1)] {
+            assert_eq!(rig.processor.getBusArrangement(direction, bus, &raw mut none), kInvalidArgument);
+        }
+        for port in 0..INS.len() as int32 {
             assert_eq!(rig.component.activateBus(AUDIO, IN, port, 0), kResultOk);
         }
+    }
+}
+
+/// The two ports of voltages on this side too: edges and pitch on their frame, and the lines at their output.
+#[test]
+fn gates_and_control_voltages_reach_the_instrument_and_lines_come_back() {
+    let rig = Rig::new();
+    let mut performance = Performance::tones(3000, RATE_HZ);
+    for n in 900..1700 {
+        performance.gates[n][6] = 5.0;
+    }
+    for n in 1200..3000 {
+        performance.control[n] = [-0.5, 0.0, 1.25, 0.0];
+    }
+    let heard = rig.play(&performance, &patched(&rig));
+    let mut reference = instrument(&patched_settings(), RATE_HZ);
+    let late = reference.latency();
+    let expected = directly(&mut reference, &performance, |_, _| {});
+    assert_same(&heard, &expected, "voltages");
+    for (line, volts) in heard.lines.iter().enumerate() {
+        let on = |n: &usize| line == 6 && (900 + late..1700 + late).contains(n);
+        assert!(volts.iter().enumerate().all(|(n, volts)| *volts == if on(&n) { 5.0 } else { 0.0 }), "line {line}");
     }
 }
 
@@ -414,24 +437,24 @@ fn automation_lands_on_its_frame() {
 
 #[test]
 fn what_a_host_leaves_out_is_lent_and_the_rest_is_right() {
-    use Given::{Absent, Empty, HalfNull, Mono, NullChannels, NullList, Stereo};
+    use Given::{Absent, Empty, HalfNull, Mono, NullChannels, NullList, Whole};
     let mut cases = vec![Ports::ALL];
     for how in [Absent, Empty, NullList, NullChannels, HalfNull, Mono] {
-        for port in 0..3 {
+        for port in 0..INS.len() {
             let mut ports = Ports::ALL;
             ports.inputs[port] = how;
             cases.push(ports);
         }
-        for port in 0..5 {
+        for port in 0..OUTS.len() {
             let mut ports = Ports::ALL;
             ports.outputs[port] = how;
             cases.push(ports);
         }
         // The side inputs with no side output: the framework alone looks for input n only if there are n outputs.
-        cases.push(Ports { inputs: [Stereo; 3], outputs: [Stereo, how, how, how, how] });
-        cases.push(Ports { inputs: [Stereo, how, how], outputs: [Stereo, how, how, how, how] });
+        cases.push(Ports { inputs: [Whole; 5], outputs: [Whole, how, how, how, how, how] });
+        cases.push(Ports { inputs: [Whole, how, how, how, how], outputs: [Whole, how, how, how, how, how] });
     }
-    cases.push(Ports { inputs: [Absent; 3], outputs: [Absent; 5] });
+    cases.push(Ports { inputs: [Absent; 5], outputs: [Absent; 6] });
 
     let rig = Rig::new();
     let turns = patched(&rig);

@@ -3,7 +3,7 @@
 //! ```text
 //!   arguments ──► unit (board, knobs, codes) ──┬─► circuit    the element list
 //!                                              ├─► response   small-signal curves and peaks ──► picture
-//!              WAV, score, song ───────────────┼─► render     exactly the plugin's engine, offline
+//!               WAV, score, song ──────────────┼─► render     exactly the plugin's engine, offline
 //!                     score ───────────────────┴─► gates      the lines as voltages and as MIDI notes
 //!   L, C, f, Q, rate ─► tune                                  sums on paper, parts from the series
 //! ```

@@ -26,6 +26,9 @@ const EXTENSIBLE: u16 = 0xfffe;
 const FLOAT: [u8; 16] = [3, 0, 0, 0, 0, 0, 0x10, 0, 0x80, 0, 0, 0xaa, 0, 0x38, 0x9b, 0x71];
 
 /// The header of so many frames of 32-bit float.
+///
+/// # Panics
+/// Never: its parts are of fixed lengths.
 pub fn header(rate_hz: u32, channels: u16, frames: u64) -> [u8; HEADER_BYTES] {
     let frame_bytes = 4 * channels;
     let data = frames * u64::from(frame_bytes);

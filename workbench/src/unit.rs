@@ -195,7 +195,9 @@ mod tests {
             &["exciter.pitch=keys", "exciter.hard_gate=on"],
         ] {
             let mut settings = Settings::of(&board);
-            assignments.iter().for_each(|assignment| set(&mut settings, assignment).unwrap());
+            for assignment in assignments {
+                set(&mut settings, assignment).unwrap();
+            }
             let engine = Instrument::new(&board, &settings, 48e3).unwrap().lines();
             let told = lines(&settings);
             assert!(Line::all().all(|line| told.is_on(line) == engine[line.index()]), "{assignments:?}");

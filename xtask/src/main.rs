@@ -3,6 +3,7 @@
 //! ```text
 //!   cargo xtask demo ───► bundle ──► organ (or --input) ──► plugin in a host ──► target/demo/
 //!               test ───► Rust tests ──► bundle ──► checks in Python, when there is one ──► guard
+//!               setup ──► what the system lacks, by the names of its packages
 //!               bundle ─► target/bundled/Tritank.clap, Tritank.vst3
 //!               bench ──► speeds beside plain biquads and a general solver; the slowest frames
 //!               guard ──► instructions a frame beside those recorded, when there is a valgrind
@@ -16,6 +17,7 @@ mod checks;
 mod guard;
 mod house;
 mod python;
+mod setup;
 
 use anyhow::{Result, bail};
 use checks::Outcome;
@@ -43,6 +45,8 @@ enum Command {
     },
     /// Run every check: Rust, then the outside ones in Python and the guard when python3 and valgrind are there
     Test,
+    /// Say what this machine lacks for the player without a host, and which packages bring it; installs nothing
+    Setup,
     /// Build the release plugin into target/bundled/: CLAP and VST3
     Bundle,
     /// Time the whole chain, beside plain biquads and (with python3) a general solver, and its slowest frames
@@ -87,6 +91,7 @@ fn run(command: Command) -> Result<()> {
     match command {
         Command::Demo { input } => demo(&house, input),
         Command::Test => checks::run(&house),
+        Command::Setup => setup::run(),
         Command::Bundle => {
             let bundle = bundle::build(&house, &[])?;
             println!("CLAP  {}\nVST3  {}", bundle.clap.display(), bundle.vst3.display());

@@ -304,3 +304,93 @@ fn a_rest_is_the_same_whenever_it_comes() {
     }
     assert_eq!(early.counts(), fresh.counts());
 }
+
+/// Times at which the pulse rises through half its height, frames.
+fn rises(pulse: &[f64]) -> Vec<f64> {
+    let half = 0.5 * pulse.iter().fold(0.0f64, |most, volts| most.max(*volts));
+    assert!(half > 0.5, "no pulse");
+    let crossing = |n: usize| n as f64 + (half - pulse[n]) / (pulse[n + 1] - pulse[n]);
+    (0..pulse.len() - 1).filter(|n| pulse[*n] < half && pulse[n + 1] >= half).map(crossing).collect()
+}
+
+/// 1 V/octave (common practice): 440·2^V Hz, whether the knob or a key says 440.
+#[test]
+fn a_control_voltage_turns_the_exciter_by_an_octave_a_volt() {
+    for keys in [false, true] {
+        for volts in [-3.0, -1.0, 0.0, 1.0 / 12.0, 1.0, 1.75] {
+            let mut unit = unit(2.0);
+            if keys {
+                unit.set(Knob::ExciterPitch, 1.0);
+                unit.key(69, 1.0);
+            } else {
+                unit.set(Knob::ExciterRate, 440.0);
+            }
+            unit.control(Voltage::Exciter, f64::NAN);
+            unit.control(Voltage::Exciter, volts);
+            unit.control(Voltage::Exciter, f64::INFINITY);
+            let pulse: Vec<f64> = (0..48_000).map(|_| unit.tick(Input::default()).pulse).collect();
+            // The glide of the knob, and the gate capacitor, come first.
+            let rises = rises(&pulse[6000..]);
+            let hertz = 48e3 * (rises.len() - 1) as f64 / (rises[rises.len() - 1] - rises[0]);
+            let cents = 1200.0 * (hertz / (440.0 * volts.exp2())).log2();
+            assert!(cents.abs() < 0.05, "{volts} V, keys {keys}: {hertz} Hz, {cents} cents");
+        }
+    }
+}
+
+/// A volt on the knob or at the jack: the same volt on the gate, once the knob has glided there.
+#[test]
+fn a_sweep_hears_the_sum_of_knob_and_control_voltage() {
+    let play = |knob: f64, volts: f64| {
+        let mut unit = unit(2.0);
+        unit.set(Knob::Stage2Main, 0.3);
+        unit.set(Knob::Stage2Sweep, knob);
+        unit.reset();
+        unit.control(Voltage::Sweep(1), volts);
+        unit.reset();
+        (0..3000).map(|n| unit.tick(chord(n))).collect::<Vec<_>>()
+    };
+    let [whole, sum, other] = [(1.25, 0.0), (0.75, 0.5), (0.75, 0.0)].map(|(knob, volts)| play(knob, volts));
+    assert_eq!(whole, sum);
+    assert_ne!(whole, other);
+    assert_eq!(play(0.0, 10.0), play(9.0, 0.0), "no further than the knob");
+    assert_eq!(play(0.0, -3.0), play(0.0, 0.0), "nor below");
+}
+
+/// A control voltage meets the audio of its frame, and a unit whose voltages rest does as if it had none.
+#[test]
+fn a_control_voltage_takes_effect_on_its_frame() {
+    let (mut plain, mut moved) = (unit(2.0), unit(2.0));
+    let latency = plain.latency();
+    for n in 0..1500 {
+        if n == 700 {
+            moved.control(Voltage::Sweep(2), 1.4);
+        }
+        if n == 100 {
+            moved.control(Voltage::Exciter, 0.0);
+        }
+        let (a, b) = (plain.tick(chord(n)), moved.tick(chord(n)));
+        if n < 700 + latency - 100 {
+            assert!((a.taps[2] - b.taps[2]).abs() < 1e-9, "frame {n}");
+        }
+        if n == 700 + latency + 20 {
+            assert!((a.taps[2] - b.taps[2]).abs() > 1e-4, "{} {}", a.taps[2], b.taps[2]);
+        }
+    }
+}
+
+/// What is read of the lines, as late as the sound, is the pull of `ahead` and the way up before.
+#[test]
+fn lines_are_read_ahead_of_what_comes_out() {
+    for quality in 0..5 {
+        let mut unit = unit(f64::from(quality));
+        let early = unit.latency() - unit.ahead();
+        unit.gate(Source::Inputs, Line::SOFT, true);
+        for n in 0..=early {
+            assert_eq!(unit.line_word(), 0);
+            unit.tick(Input::default());
+            assert_eq!(unit.line_word() != 0, n == early);
+        }
+        assert_eq!(unit.line_word(), 1 << Line::SOFT.index());
+    }
+}

@@ -13,7 +13,11 @@ use clap_sys::ext::audio_ports_activation::{
     CLAP_EXT_AUDIO_PORTS_ACTIVATION, CLAP_EXT_AUDIO_PORTS_ACTIVATION_COMPAT, clap_plugin_audio_ports_activation,
 };
 use clap_sys::ext::params::{CLAP_EXT_PARAMS, clap_param_info, clap_plugin_params};
+use clap_sys::ext::preset_load::{
+    CLAP_EXT_PRESET_LOAD, CLAP_EXT_PRESET_LOAD_COMPAT, clap_host_preset_load, clap_plugin_preset_load,
+};
 use clap_sys::ext::state::{CLAP_EXT_STATE, clap_plugin_state};
+use clap_sys::factory::preset_discovery::{CLAP_PRESET_DISCOVERY_LOCATION_PLUGIN, clap_preset_discovery_location_kind};
 use clap_sys::host::clap_host;
 use clap_sys::plugin::clap_plugin;
 use clap_sys::process::{CLAP_PROCESS_ERROR, clap_process, clap_process_status};
@@ -40,6 +44,7 @@ pub struct Guarded<P> {
     params: Option<clap_plugin_params>,
     inner_params: *const clap_plugin_params,
     inner_state: *const clap_plugin_state,
+    host: *const clap_host,
     /// Locked only by `process` (which never waits for it) and while no processing can go on.
     loan: Mutex<Option<Loan>>,
     _plugin: PhantomData<P>,
@@ -136,6 +141,9 @@ impl<P: ClapPlugin + CheckedState> Guarded<P> {
         set_active: Some(Self::set_active),
     };
 
+    const PRESETS: &'static clap_plugin_preset_load =
+        &clap_plugin_preset_load { from_location: Some(Self::from_location) };
+
     /// A new instance; null when `host` is. The host frees it through `destroy`.
     ///
     /// # Safety
@@ -168,6 +176,7 @@ impl<P: ClapPlugin + CheckedState> Guarded<P> {
             params: params.map(|params| clap_plugin_params { get_info: Some(Self::param_info), ..*params }),
             inner_params,
             inner_state,
+            host,
             loan: Mutex::new(None),
             _plugin: PhantomData,
         }))
@@ -236,6 +245,9 @@ impl<P: ClapPlugin + CheckedState> Guarded<P> {
             if name == CLAP_EXT_AUDIO_PORTS_ACTIVATION || name == CLAP_EXT_AUDIO_PORTS_ACTIVATION_COMPAT {
                 return ptr::from_ref(Self::ACTIVATION).cast();
             }
+            if name == CLAP_EXT_PRESET_LOAD || name == CLAP_EXT_PRESET_LOAD_COMPAT {
+                return ptr::from_ref(Self::PRESETS).cast();
+            }
             match &guarded.params {
                 Some(params) if name == CLAP_EXT_PARAMS => ptr::from_ref(params).cast(),
                 _ => guarded.inner.get_extension.map_or(ptr::null(), |get| get(&raw const guarded.inner, id)),
@@ -298,12 +310,53 @@ impl<P: ClapPlugin + CheckedState> Guarded<P> {
                 return false;
             }
         };
-        let mut rest = bytes.as_slice();
+        // SAFETY: a live instance; the bytes have been checked.
+        unsafe { guarded.take(&bytes) }
+    }
+
+    /// Lets the framework load what it would have saved.
+    ///
+    /// # Safety
+    /// Not destroyed; on the host's main thread.
+    unsafe fn take(&self, bytes: &[u8]) -> bool {
+        let mut rest = bytes;
         let ours = clap_istream { ctx: (&raw mut rest).cast(), read: Some(read_rest) };
         // SAFETY: our stream reads from `rest`, which lives through the call; the framework's own extension.
         unsafe {
-            let load = guarded.inner_state.as_ref().and_then(|state| state.load);
-            load.is_some_and(|load| load(&raw const guarded.inner, &raw const ours))
+            let load = self.inner_state.as_ref().and_then(|state| state.load);
+            load.is_some_and(|load| load(&raw const self.inner, &raw const ours))
+        }
+    }
+
+    /// Loads a patch that comes with the plugin, and tells the host how it went.
+    unsafe extern "C" fn from_location(
+        plugin: *const clap_plugin,
+        kind: clap_preset_discovery_location_kind,
+        location: *const c_char,
+        key: *const c_char,
+    ) -> bool {
+        // SAFETY: a live instance, null or C strings, and a live host, as the interface says.
+        unsafe {
+            let Some(guarded) = Self::of(plugin) else { return false };
+            let wanted = (kind == CLAP_PRESET_DISCOVERY_LOCATION_PLUGIN && !key.is_null())
+                .then(|| CStr::from_ptr(key).to_str().ok())
+                .flatten();
+            let json = wanted.and_then(P::preset).and_then(|state| serde_json::to_vec(&state).ok());
+            let bytes = json.map(|json| [&(json.len() as u64).to_le_bytes(), json.as_slice()].concat());
+            let loaded = bytes.is_some_and(|bytes| guarded.take(&bytes));
+            let get = (*guarded.host).get_extension;
+            let listener = |id: &CStr| get.map_or(ptr::null(), |get| get(guarded.host, id.as_ptr()));
+            let listener = [CLAP_EXT_PRESET_LOAD, CLAP_EXT_PRESET_LOAD_COMPAT].map(listener);
+            let listener = listener.into_iter().find(|listener| !listener.is_null());
+            if let Some(listener) = listener.map(|listener| &*listener.cast::<clap_host_preset_load>()) {
+                let what = c"no patch of that key comes with the plugin".as_ptr();
+                match (loaded, listener.loaded, listener.on_error) {
+                    (true, Some(tell), _) => tell(guarded.host, kind, location, key),
+                    (false, _, Some(tell)) => tell(guarded.host, kind, location, key, 0, what),
+                    _ => {}
+                }
+            }
+            loaded
         }
     }
 }

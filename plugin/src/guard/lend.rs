@@ -92,7 +92,7 @@ impl Lender {
 
     /// Completes every port for a call of `frames` frames.
     ///
-    /// A mono cable in a stereo input feeds both channels. A buffer that the host gives to two outputs is written by the
+    /// A mono cable in a stereo input feeds both channels; in one of more it feeds the first. A buffer that the host gives to two outputs is written by the
     /// first. An input that shares its memory with another port's output is copied first, since that output may be
     /// written before the input is read.
     ///
@@ -123,7 +123,7 @@ impl Lender {
             for channel in 0..port.pointers.len() {
                 // SAFETY: the caller vouches for the list.
                 let (own, first) = unsafe { (given.channel(channel), given.channel(0)) };
-                let host = if own.is_null() && given.count == 1 { first } else { own };
+                let host = if own.is_null() && given.count == 1 && port.pointers.len() == 2 { first } else { own };
                 let is = |pointers: &[*mut f32]| pointers.contains(&host);
                 let elsewhere = self.outputs.iter().enumerate().any(|(output, port)| {
                     if output == number {

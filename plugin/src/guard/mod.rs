@@ -34,6 +34,9 @@ pub trait CheckedState: Plugin {
     /// # Errors
     /// What is wrong, where, and what is allowed, on one line.
     fn check_state(state: &PluginState) -> Result<(), String>;
+
+    /// The state of a patch that comes with the plugin, by its key.
+    fn preset(key: &str) -> Option<PluginState>;
 }
 
 /// Largest state that is read: a thousand times a usual one.

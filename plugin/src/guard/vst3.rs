@@ -4,6 +4,7 @@
 //!   host ──► Guarded<P> ──┬── process       every port lent, then the framework's
 //!                         ├── setState      read and checked first
 //!                         ├── getParameterInfo   index checked first
+//!                         ├── buses         compared with our own one by one; those of voltages say what they are
 //!                         └── all else      the framework's
 //! ```
 //! An object of our own instead of the framework's with a changed table of functions: nothing is patched, and the
@@ -14,12 +15,13 @@ use nice_plug::prelude::{AudioIOLayout, Vst3Plugin, nice_error};
 use nice_plug::wrapper::vst3::Wrapper;
 use nice_plug::wrapper::vst3::vst3::Steinberg::Vst::ChannelContext::{IInfoListener, IInfoListenerTrait};
 use nice_plug::wrapper::vst3::vst3::Steinberg::Vst::{
-    AudioBusBuffers, AudioBusBuffers__type0, BusDirection, BusInfo, CString, CtrlNumber, IAttributeList,
-    IAudioProcessor, IAudioProcessorTrait, IComponent, IComponentHandler, IComponentTrait, IEditController,
-    IEditControllerTrait, IMidiMapping, IMidiMappingTrait, INoteExpressionController, INoteExpressionControllerTrait,
-    IProcessContextRequirements, IProcessContextRequirementsTrait, IUnitInfo, IUnitInfoTrait, IoMode, MediaType,
-    NoteExpressionTypeID, NoteExpressionTypeInfo, NoteExpressionValue, ParamID, ParamValue, ParameterInfo, ProcessData,
-    ProcessSetup, ProgramListID, ProgramListInfo, RoutingInfo, SpeakerArrangement, String128, TChar, UnitID, UnitInfo,
+    AudioBusBuffers, AudioBusBuffers__type0, BusDirection, BusDirections_, BusInfo,
+    BusInfo_::BusFlags_::kIsControlVoltage, CString, CtrlNumber, IAttributeList, IAudioProcessor, IAudioProcessorTrait,
+    IComponent, IComponentHandler, IComponentTrait, IEditController, IEditControllerTrait, IMidiMapping,
+    IMidiMappingTrait, INoteExpressionController, INoteExpressionControllerTrait, IProcessContextRequirements,
+    IProcessContextRequirementsTrait, IUnitInfo, IUnitInfoTrait, IoMode, MediaType, NoteExpressionTypeID,
+    NoteExpressionTypeInfo, NoteExpressionValue, ParamID, ParamValue, ParameterInfo, ProcessData, ProcessSetup,
+    ProgramListID, ProgramListInfo, RoutingInfo, SpeakerArrangement, String128, TChar, UnitID, UnitInfo,
 };
 use nice_plug::wrapper::vst3::vst3::Steinberg::{
     FIDString, FUnknown, IBStream, IBStream_::IStreamSeekMode_, IBStreamTrait, IPlugView, IPluginBaseTrait, TBool,
@@ -27,6 +29,7 @@ use nice_plug::wrapper::vst3::vst3::Steinberg::{
 };
 use nice_plug::wrapper::vst3::vst3::{Class, ComRef};
 use parking_lot::Mutex;
+use std::num::NonZeroU32;
 use std::ptr;
 
 /// A plugin instance as the host gets it.
@@ -149,11 +152,23 @@ impl<P: Vst3Plugin + CheckedState> IComponentTrait for Guarded<P> {
         fn getControllerClassId(class_id: *mut TUID) -> tresult;
         fn setIoMode(mode: IoMode) -> tresult;
         fn getBusCount(kind: MediaType, direction: BusDirection) -> int32;
-        fn getBusInfo(kind: MediaType, direction: BusDirection, index: int32, info: *mut BusInfo) -> tresult;
         fn getRoutingInfo(input: *mut RoutingInfo, output: *mut RoutingInfo) -> tresult;
         fn activateBus(kind: MediaType, direction: BusDirection, index: int32, state: TBool) -> tresult;
         fn setActive(state: TBool) -> tresult;
         fn getState(state: *mut IBStream) -> tresult;
+    }
+
+    /// A bus of more than two channels is one of voltages, and says so: a host must keep those from loudspeakers, and
+    /// leaves them off until somebody asks for them.
+    unsafe fn getBusInfo(&self, kind: MediaType, direction: BusDirection, index: int32, info: *mut BusInfo) -> tresult {
+        // SAFETY: the same call, passed on; what it has filled in can be written again.
+        unsafe {
+            let told = IComponentTrait::getBusInfo(&self.inner, kind, direction, index, info);
+            if let Some(info) = info.as_mut().filter(|info| told == kResultOk && info.channelCount > 2) {
+                info.flags = kIsControlVoltage as uint32;
+            }
+            told
+        }
     }
 
     unsafe fn setState(&self, state: *mut IBStream) -> tresult {
@@ -231,12 +246,50 @@ impl<P: Vst3Plugin + CheckedState> IEditControllerTrait for Guarded<P> {
 
 impl<P: Vst3Plugin + CheckedState> IAudioProcessorTrait for Guarded<P> {
     inner_answers! { IAudioProcessorTrait:
-        fn setBusArrangements(inputs: *mut SpeakerArrangement, ins: int32, outputs: *mut SpeakerArrangement, outs: int32) -> tresult;
-        fn getBusArrangement(direction: BusDirection, index: int32, arrangement: *mut SpeakerArrangement) -> tresult;
         fn canProcessSampleSize(size: int32) -> tresult;
         fn getLatencySamples() -> uint32;
         fn setProcessing(state: TBool) -> tresult;
         fn getTailSamples() -> uint32;
+    }
+
+    /// There is one arrangement, which the framework's object has from the start. It would compare side bus n with what is
+    /// asked of bus n − 1.
+    unsafe fn setBusArrangements(
+        &self,
+        inputs: *mut SpeakerArrangement,
+        ins: int32,
+        outputs: *mut SpeakerArrangement,
+        outs: int32,
+    ) -> tresult {
+        let is_ours = |asked: *mut SpeakerArrangement, count: int32, ours: &[u32]| {
+            // SAFETY: null, or as many as the caller says.
+            let each = |bus: usize| unsafe { (*asked.add(bus)).count_ones() };
+            !asked.is_null()
+                && usize::try_from(count).is_ok_and(|count| count == ours.len())
+                && ours.iter().enumerate().all(|(bus, channels)| each(bus) == *channels)
+        };
+        let (our_ins, our_outs) = channels(&P::AUDIO_IO_LAYOUTS[0]);
+        if is_ours(inputs, ins, &our_ins) && is_ours(outputs, outs, &our_outs) { kResultOk } else { kResultFalse }
+    }
+
+    unsafe fn getBusArrangement(
+        &self,
+        direction: BusDirection,
+        index: int32,
+        arrangement: *mut SpeakerArrangement,
+    ) -> tresult {
+        let (ins, outs) = channels(&P::AUDIO_IO_LAYOUTS[0]);
+        let buses = if direction == BusDirections_::kInput as BusDirection { ins } else { outs };
+        let channels = usize::try_from(index).ok().and_then(|index| buses.get(index));
+        // SAFETY: null or can be written.
+        match (unsafe { arrangement.as_mut() }, channels) {
+            (Some(arrangement), Some(&channels)) => {
+                // The first so many speakers. Of two the format says stereo; of more only the number counts here.
+                *arrangement = (1 << channels) - 1;
+                kResultOk
+            }
+            _ => kInvalidArgument,
+        }
     }
 
     unsafe fn setupProcessing(&self, setup: *mut ProcessSetup) -> tresult {
@@ -269,6 +322,15 @@ impl<P: Vst3Plugin + CheckedState> IAudioProcessorTrait for Guarded<P> {
             }
         }
     }
+}
+
+/// Channels of every bus, in and out.
+fn channels(layout: &AudioIOLayout) -> (Vec<u32>, Vec<u32>) {
+    let list = |main: Option<NonZeroU32>, side: &[NonZeroU32]| main.iter().chain(side).map(|n| n.get()).collect();
+    (
+        list(layout.main_input_channels, layout.aux_input_ports),
+        list(layout.main_output_channels, layout.aux_output_ports),
+    )
 }
 
 impl<P: Vst3Plugin + CheckedState> Guarded<P> {

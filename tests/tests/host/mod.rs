@@ -20,13 +20,15 @@ use clack_host::utils::{BeatTime, SecondsTime};
 use clap_sys::audio_buffer::clap_audio_buffer;
 use std::env::consts::{DLL_PREFIX, DLL_SUFFIX};
 use std::ffi::CString;
+use std::ops::Range;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::ptr;
 use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
 use std::sync::{Arc, OnceLock};
-use tritank_dsp::instrument::{Input, Instrument, Output};
+use tritank_dsp::instrument::{Input, Instrument, Output, Voltage};
 use tritank_dsp::knobs::Settings;
+use tritank_dsp::lines::{Line, Source};
 
 /// What the plugin asked the host for.
 #[derive(Debug, Default)]
@@ -116,15 +118,15 @@ pub struct Listed {
 /// How a host gives a port.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Given {
-    /// Two channels.
-    Stereo,
+    /// Every channel.
+    Whole,
     /// One channel.
     Mono,
-    /// Two channels, the second a null pointer.
+    /// Every channel, all but the first of them null pointers.
     HalfNull,
-    /// Two channels that are null pointers.
+    /// Every channel, all null pointers.
     NullChannels,
-    /// A null list that claims two channels.
+    /// A null list that claims every channel.
     NullList,
     /// No channels.
     Empty,
@@ -132,15 +134,20 @@ pub enum Given {
     Absent,
 }
 
-/// How a host gives all ports: Input, Stage 2 in, Stage 3 in; Output, Pulse, Tap 1, Tap 2, Tap 3.
+/// Channels of every input: Input, Stage 2 in, Stage 3 in, Gates, Control.
+pub const INS: [usize; 5] = [2, 2, 2, Line::COUNT, Voltage::COUNT];
+/// Channels of every output: Output, Pulse, Tap 1, Tap 2, Tap 3, Lines.
+pub const OUTS: [usize; 6] = [2, 2, 2, 2, 2, Line::COUNT];
+
+/// How a host gives all ports.
 #[derive(Clone, Copy, Debug)]
 pub struct Ports {
-    pub inputs: [Given; 3],
-    pub outputs: [Given; 5],
+    pub inputs: [Given; 5],
+    pub outputs: [Given; 6],
 }
 
 impl Ports {
-    pub const ALL: Self = Self { inputs: [Given::Stereo; 3], outputs: [Given::Stereo; 5] };
+    pub const ALL: Self = Self { inputs: [Given::Whole; 5], outputs: [Given::Whole; 6] };
 }
 
 /// The rate at which a performance with a transport is played.
@@ -151,6 +158,8 @@ pub const TRANSPORT_RATE_HZ: f64 = 48e3;
 pub struct Performance {
     pub main: Vec<[f32; 2]>,
     pub jacks: [Vec<f32>; 2],
+    pub gates: Vec<[f32; Line::COUNT]>,
+    pub control: Vec<[f32; Voltage::COUNT]>,
     /// Sizes of the blocks, over and over.
     pub blocks: Vec<usize>,
     pub ports: Ports,
@@ -168,9 +177,21 @@ impl Performance {
         Self {
             main: (0..frames).map(|n| [left(n), right(n)]).collect(),
             jacks: [(0..frames).map(two).collect(), (0..frames).map(three).collect()],
+            gates: vec![[0.0; Line::COUNT]; frames],
+            control: vec![[0.0; Voltage::COUNT]; frames],
             blocks: vec![256],
             ports: Ports::ALL,
             tempi: Vec::new(),
+        }
+    }
+
+    /// Volts at a channel of an input.
+    pub fn volts(&self, port: usize, channel: usize, n: usize) -> f32 {
+        match port {
+            0 => self.main[n][channel],
+            3 => self.gates[n][channel],
+            4 => self.control[n][channel],
+            jack => self.jacks[jack - 1][n],
         }
     }
 
@@ -202,11 +223,32 @@ impl Performance {
     }
 }
 
-/// What came out: left, right, pulse, tap 1 to 3. A channel that the host did not give is empty.
+/// What came out: left, right, pulse, tap 1 to 3, lines. A channel that the host did not give is empty.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Heard {
     pub main: [Vec<f32>; 2],
     pub sides: [[Vec<f32>; 2]; 4],
+    pub lines: [Vec<f32>; Line::COUNT],
+}
+
+impl Heard {
+    /// The channels of an output.
+    pub fn port(&mut self, port: usize) -> &mut [Vec<f32>] {
+        match port {
+            0 => &mut self.main,
+            5 => &mut self.lines,
+            side => &mut self.sides[side - 1],
+        }
+    }
+}
+
+/// Channels that a host can have written to.
+pub fn written(how: Given, channels: usize) -> usize {
+    match how {
+        Given::Whole => channels,
+        Given::Mono | Given::HalfNull => 1,
+        _ => 0,
+    }
 }
 
 /// An event at its frame.
@@ -355,35 +397,43 @@ impl Rig {
 
 /// Lists of channels for one kind of port, with what a host may leave out.
 struct Lists {
-    pointers: Vec<[*mut f32; 2]>,
+    pointers: Vec<Vec<*mut f32>>,
     buffers: Vec<clap_audio_buffer>,
 }
 
+/// Pointers to the channels of a port, as it is given.
+pub fn pointers(how: Given, memory: &mut [Vec<f32>]) -> Vec<*mut f32> {
+    let null = |channel: usize| match how {
+        Given::Whole | Given::Mono => false,
+        Given::HalfNull => channel > 0,
+        _ => true,
+    };
+    let pointer = |(n, channel): (usize, &mut Vec<f32>)| if null(n) { ptr::null_mut() } else { channel.as_mut_ptr() };
+    memory.iter_mut().enumerate().map(pointer).collect()
+}
+
+/// Channels that a host says there are.
+pub fn claimed(how: Given, channels: usize) -> usize {
+    match how {
+        Given::Mono => 1,
+        Given::Empty => 0,
+        _ => channels,
+    }
+}
+
 impl Lists {
-    /// Ports over memory that a test gives: `channel(port, channel)`.
-    fn new(given: &[Given], mut channel: impl FnMut(usize, usize) -> *mut f32) -> Self {
+    /// Ports over memory of a test's.
+    fn new(given: &[Given], memory: &mut [Vec<Vec<f32>>]) -> Self {
         let present = given.iter().position(|port| *port == Given::Absent).unwrap_or(given.len());
         let given = &given[..present];
-        let mut pointers: Vec<[*mut f32; 2]> = given
-            .iter()
-            .enumerate()
-            .map(|(port, how)| match how {
-                Given::Stereo | Given::Mono => [channel(port, 0), channel(port, 1)],
-                Given::HalfNull => [channel(port, 0), ptr::null_mut()],
-                _ => [ptr::null_mut(); 2],
-            })
-            .collect();
+        let mut pointers: Vec<_> = given.iter().zip(memory).map(|(how, memory)| pointers(*how, memory)).collect();
         let buffers = given
             .iter()
             .zip(&mut pointers)
             .map(|(how, list)| clap_audio_buffer {
                 data32: if matches!(how, Given::NullList | Given::Empty) { ptr::null_mut() } else { list.as_mut_ptr() },
                 data64: ptr::null_mut(),
-                channel_count: match how {
-                    Given::Mono => 1,
-                    Given::Empty => 0,
-                    _ => 2,
-                },
+                channel_count: claimed(*how, list.len()) as u32,
                 latency: 0,
                 // Left over from an earlier user of the structure.
                 constant_mask: 0b11,
@@ -395,14 +445,28 @@ impl Lists {
 
 /// One process call, with everything that it needs.
 struct Call {
-    inputs: Vec<[Vec<f32>; 2]>,
-    outputs: Vec<[Vec<f32>; 2]>,
+    inputs: Memory,
+    outputs: Memory,
     ins: Lists,
     outs: Lists,
     due: EventBuffer,
     transport: Option<TransportEvent>,
     start: usize,
     length: usize,
+}
+
+/// By port, channel and frame, volts.
+pub type Memory = Vec<Vec<Vec<f32>>>;
+
+/// The channels of every input over a span of frames, and those of every output, dirtied so that nothing is right by luck.
+pub fn memory(performance: &Performance, span: Range<usize>) -> (Memory, Memory) {
+    let input = |(port, channels): (usize, usize)| {
+        (0..channels).map(|channel| span.clone().map(|n| performance.volts(port, channel, n)).collect()).collect()
+    };
+    (
+        INS.into_iter().enumerate().map(input).collect(),
+        OUTS.map(|channels| vec![vec![f32::NAN; span.len()]; channels]).to_vec(),
+    )
 }
 
 /// A performance cut into calls, ready to be played.
@@ -412,13 +476,9 @@ pub struct Prepared {
 }
 
 impl Prepared {
-    /// Cuts a performance into blocks. Every output is dirtied, so that nothing is right by luck.
+    /// Cuts a performance into blocks.
     pub fn new(performance: &Performance, events: &[(usize, Event)]) -> Self {
         let ports = performance.ports;
-        let volts = |port: usize, channel: usize, n: usize| match port {
-            0 => performance.main[n][channel],
-            jack => performance.jacks[jack - 1][n],
-        };
         let mut events = events.to_vec();
         events.sort_by_key(|(frame, _)| *frame);
         let mut calls = Vec::new();
@@ -429,12 +489,9 @@ impl Prepared {
                 break;
             }
             let span = start..start + length;
-            let mut inputs: Vec<[Vec<f32>; 2]> = (0..3)
-                .map(|port| [0, 1].map(|channel| span.clone().map(|n| volts(port, channel, n)).collect()))
-                .collect();
-            let mut outputs: Vec<[Vec<f32>; 2]> = vec![[vec![f32::NAN; length], vec![f32::NAN; length]]; 5];
-            let ins = Lists::new(&ports.inputs, |port, channel| inputs[port][channel].as_mut_ptr());
-            let outs = Lists::new(&ports.outputs, |port, channel| outputs[port][channel].as_mut_ptr());
+            let (mut inputs, mut outputs) = memory(performance, span.clone());
+            let ins = Lists::new(&ports.inputs, &mut inputs);
+            let outs = Lists::new(&ports.outputs, &mut outputs);
             let mut due = EventBuffer::new();
             for (frame, event) in events.iter().filter(|(frame, _)| span.contains(frame)) {
                 let time = (frame - start) as u32;
@@ -472,20 +529,15 @@ impl Prepared {
     /// What the calls left in the ports that were given.
     pub fn heard(&self) -> Heard {
         let mut heard = Heard::default();
-        let absent = self.ports.outputs.iter().position(|how| *how == Given::Absent).unwrap_or(5);
+        let absent = self.ports.outputs.iter().position(|how| *how == Given::Absent).unwrap_or(OUTS.len());
         for port in 0..absent {
-            let written = match self.ports.outputs[port] {
-                Given::Stereo => 2,
-                Given::Mono | Given::HalfNull => 1,
-                _ => 0,
-            };
-            let places = if port == 0 { &mut heard.main } else { &mut heard.sides[port - 1] };
-            for (channel, place) in places.iter_mut().enumerate().take(written) {
+            let written = written(self.ports.outputs[port], OUTS[port]);
+            for (channel, place) in heard.port(port).iter_mut().enumerate().take(written) {
                 *place = self.calls.iter().flat_map(|call| &call.outputs[port][channel]).copied().collect();
             }
         }
         for call in &self.calls {
-            let untouched = call.inputs.iter().flatten().flatten().all(|volts| volts.is_finite());
+            let untouched = call.inputs[..3].iter().flatten().flatten().all(|volts| volts.is_finite());
             assert!(untouched && call.outs.pointers.len() == absent);
         }
         heard
@@ -505,18 +557,35 @@ pub fn directly(
     performance: &Performance,
     mut before: impl FnMut(usize, &mut Instrument),
 ) -> Vec<Output> {
+    let ports = performance.ports.inputs;
+    let mut high = [false; Line::COUNT];
+    let mut stands = [0.0; Voltage::COUNT];
     (0..performance.main.len())
         .map(|n| {
             before(n, instrument);
-            let given = |port: usize, volts: f64| match performance.ports.inputs[port] {
-                Given::Stereo | Given::Mono => volts,
+            for (line, high) in Line::all().zip(&mut high).take(written(ports[3], Line::COUNT)) {
+                let volts = performance.gates[n][line.index()];
+                if volts.is_finite() && if *high { volts < 0.5 } else { volts >= 1.0 } {
+                    *high ^= true;
+                    instrument.gate(Source::Inputs, line, *high);
+                }
+            }
+            for (place, stands) in stands.iter_mut().enumerate().take(written(ports[4], Voltage::COUNT)) {
+                let volts = f64::from(performance.control[n][place]);
+                if volts != *stands {
+                    *stands = volts;
+                    instrument.control(Voltage::ALL[place], volts);
+                }
+            }
+            let given = |port: usize, volts: f64| match ports[port] {
+                Given::Whole | Given::Mono => volts,
                 // One channel of two: the jack hears the mean.
                 Given::HalfNull => volts / 2.0,
                 _ => 0.0,
             };
             let [left, right] = performance.main[n].map(f64::from);
-            let main = match performance.ports.inputs[0] {
-                Given::Stereo => [left, right],
+            let main = match ports[0] {
+                Given::Whole => [left, right],
                 Given::Mono => [left, left],
                 Given::HalfNull => [left, 0.0],
                 _ => [0.0, 0.0],

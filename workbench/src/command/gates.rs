@@ -168,6 +168,7 @@ struct Report<'a> {
 }
 
 #[derive(Serialize)]
+#[allow(clippy::struct_field_names)] // The field's name is what the program prints.
 struct Channel {
     channel: usize,
     line: String,

@@ -1,0 +1,161 @@
+//! What a player writes on the command line.
+
+use crate::machine::{Devices, Wanted};
+use crate::session::Music;
+use clap::Parser;
+use std::path::PathBuf;
+use tritank_workbench::fault::Fault;
+use tritank_workbench::sound::Sound as Recording;
+use tritank_workbench::unit;
+
+/// The unit without a host: plays a recording, or what comes in, through the machine's own audio and MIDI.
+///
+/// Start low: the output goes to your loudspeakers, and one line can raise it by tens of decibels.
+#[derive(Debug, Parser)]
+#[command(
+    name = "tritank-standalone",
+    version,
+    after_help = "Examples:\n  tritank-standalone --list\n  tritank-standalone --input organ.wav --set stage1.code=5\n  \
+                  tritank-standalone --record \"USB\" --output \"USB\" --block 128 --gates-from 3 --gate-volts 10"
+)]
+pub struct Arguments {
+    /// Say which devices there are, and nothing else
+    #[arg(long)]
+    pub list: bool,
+    /// Device that plays, by a part of its name
+    #[arg(long, value_name = "NAME")]
+    pub output: Option<String>,
+    /// Device that records, by a part of its name; its first two channels are the main input
+    #[arg(long, value_name = "NAME", conflicts_with = "input")]
+    pub record: Option<String>,
+    /// Recording to play over and over: WAV, mono or stereo, any rate
+    #[arg(long, value_name = "FILE.wav")]
+    pub input: Option<PathBuf>,
+    /// Device that sends MIDI, by a part of its name; all of them without
+    #[arg(long, value_name = "NAME")]
+    pub midi: Option<String>,
+    /// Sample rate, Hz; the nearest that the device has
+    #[arg(long, value_name = "HZ", default_value_t = 48_000, value_parser = clap::value_parser!(u32).range(8_000..=768_000))]
+    pub rate: u32,
+    /// Frames a block; fewer are less late and more easily interrupted
+    #[arg(long, value_name = "FRAMES", value_parser = clap::value_parser!(u32).range(16..=8192))]
+    pub block: Option<u32>,
+    /// Channel of the recording device with the gate of line 1.0; the other lines' follow
+    #[arg(long, value_name = "CHANNEL", requires = "record", value_parser = clap::value_parser!(u16).range(1..=256))]
+    pub gates_from: Option<u16>,
+    /// Volts at such a channel when it is at full scale
+    #[arg(long, value_name = "VOLTS", default_value_t = 1.0, requires = "gates_from", value_parser = volts)]
+    pub gate_volts: f32,
+    /// Board file; the built-in board without it
+    #[arg(long, value_name = "FILE.toml")]
+    pub board: Option<PathBuf>,
+    /// Patch file
+    #[arg(long, value_name = "FILE.toml")]
+    pub patch: Option<PathBuf>,
+    /// Turn a knob: name=value, such as exciter.level=0.5; may stand several times
+    #[arg(long, value_name = "NAME=VALUE")]
+    pub set: Vec<String>,
+}
+
+fn volts(text: &str) -> Result<f32, String> {
+    let allowed = || format!("given {text}, allowed is 0.1 to 100 volts");
+    text.parse().ok().filter(|volts| (0.1..=100.0).contains(volts)).ok_or_else(allowed)
+}
+
+impl Arguments {
+    /// The devices that are wanted.
+    pub fn wanted(&self) -> Wanted {
+        Wanted {
+            output: self.output.clone(),
+            input: self.record.clone(),
+            midi: self.midi.clone(),
+            rate_hz: self.rate,
+            block: self.block,
+            gates_from: self.gates_from.map(usize::from),
+            gate_volts: self.gate_volts,
+        }
+    }
+
+    /// Reads what is to be played.
+    ///
+    /// # Errors
+    /// The file, the place in it, what was given and what is allowed.
+    pub fn music(&self) -> Result<Music, Fault> {
+        let mut patch = unit::read_patch(self.patch.as_deref(), self.board.as_deref())?;
+        for assignment in &self.set {
+            unit::set(&mut patch.settings, assignment)?;
+        }
+        let recording = self.input.as_deref().map(Recording::read).transpose()?;
+        if let (Some(recording), Some(file)) = (&recording, &self.input)
+            && let Some((frame, channel)) = recording.not_finite()
+        {
+            let place = format!("frame {frame}, channel {channel}: given no finite number");
+            return Err(Fault::in_file(file, place));
+        }
+        Ok(Music { patch, recording })
+    }
+}
+
+/// What there is, a line each.
+pub fn listed(devices: &Devices) -> String {
+    let row = |kind: &str, name: &str| format!("{kind:<8} {name}\n");
+    [("output", &devices.outputs), ("record", &devices.inputs), ("midi", &devices.midi)]
+        .iter()
+        .flat_map(|(kind, names)| {
+            let none = names.is_empty().then(|| row(kind, "none"));
+            names.iter().map(|name| row(kind, name)).chain(none)
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory;
+    use tritank_dsp::knobs::Knob;
+
+    fn read(words: &[&str]) -> Result<Arguments, clap::Error> {
+        Arguments::try_parse_from([&["tritank-standalone"], words].concat())
+    }
+
+    #[test]
+    fn devices_knobs_and_gates_are_read() {
+        Arguments::command().debug_assert();
+        let words = "--record usb --output USB --block 128 --rate 96000 --gates-from 3 --gate-volts 10";
+        let words: Vec<_> = words.split(' ').chain(["--set", "exciter.level=0.5"]).collect();
+        let arguments = read(&words).unwrap();
+        let wanted = arguments.wanted();
+        assert_eq!(
+            (wanted.rate_hz, wanted.block, wanted.gates_from, wanted.gate_volts),
+            (96_000, Some(128), Some(3), 10.0)
+        );
+        assert_eq!((wanted.input.as_deref(), wanted.output.as_deref(), wanted.midi), (Some("usb"), Some("USB"), None));
+        let music = arguments.music().unwrap();
+        assert_eq!(music.patch.settings.get(Knob::ExciterLevel), 0.5);
+        assert!(music.recording.is_none());
+    }
+
+    #[test]
+    fn what_is_not_allowed_is_refused_with_what_is() {
+        for words in [
+            &["--rate", "4000"][..],
+            &["--block", "4"],
+            &["--gates-from", "3"],
+            &["--record", "a", "--gates-from", "0"],
+            &["--record", "a", "--gates-from", "3", "--gate-volts", "0"],
+            &["--record", "a", "--input", "b.wav"],
+        ] {
+            assert!(read(words).is_err(), "{words:?}");
+        }
+        let error = read(&["--set", "exciter.level=loud"]).unwrap().music().unwrap_err().to_string();
+        assert!(error.contains("exciter.level") && error.contains("loud"), "{error}");
+        let error = read(&["--input", "no such file.wav"]).unwrap().music().unwrap_err().to_string();
+        assert!(error.starts_with("no such file.wav: "), "{error}");
+    }
+
+    #[test]
+    fn what_there_is_not_is_said_too() {
+        let devices = Devices { outputs: vec!["horn".into()], ..Devices::default() };
+        assert_eq!(listed(&devices), "output   horn\nrecord   none\nmidi     none\n");
+    }
+}

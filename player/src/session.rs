@@ -1,0 +1,336 @@
+//! One session: open, play, show meters, open again when a device is lost, fade out at the end.
+//!
+//! ```text
+//!   open ──► play ──┬── Ctrl-C ──► fade ──► done
+//!     ▲             └── lost ──► wait a second ─┐
+//!     └─────────────────────────────────────────┘     the first time something is wrong at once, it is told and over
+//! ```
+
+use crate::deck::{Deck, Sound};
+use crate::machine::{Machine, Opened, Wanted};
+use crate::wires::{Meter, Wires};
+use std::io::Write;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
+use tritank_dsp::instrument::Instrument;
+use tritank_dsp::patch::Patch;
+use tritank_workbench::sound::Sound as Recording;
+
+/// How often meters are drawn.
+const LOOKS: Duration = Duration::from_millis(100);
+/// Looks between two attempts to open, and between two looks after MIDI.
+const PATIENCE: u32 = 10;
+/// Looks that a fade may take before the stream is closed anyway.
+const FADE_LOOKS: u32 = 5;
+/// Blocks that lie between a machine's input and its output: one that is being filled, one that is being played.
+const BLOCKS_BETWEEN: u32 = 2;
+/// Frames of a block when the system does not tell.
+const USUAL_BLOCK: u32 = 512;
+
+/// What is played.
+#[derive(Clone, Debug)]
+pub struct Music {
+    /// The unit.
+    pub patch: Patch,
+    /// A recording that goes round and round, instead of the machine's input.
+    pub recording: Option<Recording>,
+}
+
+impl Music {
+    /// A deck for what was opened.
+    fn deck(&self, opened: &Opened, wires: &Arc<Wires>) -> Result<Deck, String> {
+        let rate_hz = f64::from(opened.rate_hz);
+        let instrument = Instrument::of(&self.patch, rate_hz).map_err(|error| error.to_string())?;
+        let sound = match (&self.recording, &opened.input) {
+            (Some(recording), _) => {
+                let at_rate = recording.at_rate(opened.rate_hz).map_err(|error| error.to_string())?;
+                let [left, right] = [0, at_rate.channels.len() - 1].map(|channel| &at_rate.channels[channel]);
+                Sound::Loop(left.iter().zip(right).map(|(left, right)| [*left as f32, *right as f32]).collect())
+            }
+            (None, Some(_)) => Sound::Live { between: between(opened) as usize },
+            (None, None) => Sound::Silence,
+        };
+        Ok(Deck::new(instrument, rate_hz, sound, wires.clone()))
+    }
+}
+
+/// Frames between input and output.
+fn between(opened: &Opened) -> u32 {
+    BLOCKS_BETWEEN * opened.block.unwrap_or(USUAL_BLOCK)
+}
+
+/// Plays until `closing`; what it says goes to `screen`, a line each, the meters over and over on the last.
+///
+/// # Errors
+/// What could not be opened to begin with, on one line.
+pub fn play<M: Machine>(
+    machine: &mut M,
+    wanted: &Wanted,
+    music: &Music,
+    closing: &AtomicBool,
+    screen: &mut impl Write,
+) -> Result<(), String> {
+    let mut say = |text: &str| {
+        // A terminal that is gone is no reason to stop playing.
+        let _ = write!(screen, "{text}").and_then(|()| screen.flush());
+    };
+    let mut begun = false;
+    while !closing.load(Ordering::Relaxed) {
+        // A second between input and output is more than anyone waits for.
+        let wires = Arc::new(Wires::new(wanted.rate_hz as usize));
+        let mut late = 0;
+        let opened = machine.open(wanted, &wires, &mut |opened| {
+            let deck = music.deck(opened, &wires)?;
+            late = deck.latency();
+            Ok(deck)
+        });
+        let (stream, opened) = match opened {
+            Ok(opened) => opened,
+            Err(error) if !begun => return Err(error),
+            Err(_) => {
+                machine.wait(LOOKS * PATIENCE);
+                continue;
+            }
+        };
+        begun = true;
+        say(&told(&opened, music, late));
+        let mut looks = 0;
+        while !closing.load(Ordering::Relaxed) && !wires.lost.load(Ordering::Acquire) {
+            if looks % PATIENCE == 0 {
+                for name in machine.tend(wanted, &wires) {
+                    say(&format!("\r\x1b[Kmidi     {name}\n"));
+                }
+            }
+            machine.wait(LOOKS);
+            looks += 1;
+            let peaks = [Meter::In, Meter::Out].map(|meter| wires.peak(meter));
+            say(&format!("\r\x1b[K{}", meters(peaks, wires.slips.load(Ordering::Relaxed))));
+        }
+        if closing.load(Ordering::Relaxed) {
+            wires.closing.store(true, Ordering::Relaxed);
+            for _ in 0..FADE_LOOKS {
+                if wires.closed.load(Ordering::Acquire) || wires.lost.load(Ordering::Acquire) {
+                    break;
+                }
+                machine.wait(LOOKS);
+            }
+            say("\r\x1b[K");
+        } else {
+            say(&format!("\r\x1b[K{} is gone; waiting for it (Ctrl-C ends)\n", opened.output));
+            drop(stream);
+            machine.wait(LOOKS * PATIENCE);
+        }
+    }
+    Ok(())
+}
+
+/// What was opened, and how late it is.
+fn told(opened: &Opened, music: &Music, late: usize) -> String {
+    let block = opened.block.map_or("of the system's choice".to_owned(), |frames| format!("of {frames}"));
+    let ms = |frames: u32| 1e3 * f64::from(frames) / f64::from(opened.rate_hz);
+    let late = late as u32;
+    let (input, live) = match (&music.recording, &opened.input) {
+        (Some(recording), _) => (format!("a recording of {:.1} s, over and over", recording.seconds()), 0),
+        (None, Some(name)) => (name.clone(), between(opened)),
+        (None, None) => ("none (--input FILE.wav or --record NAME)".to_owned(), 0),
+    };
+    let device = opened.block.unwrap_or(USUAL_BLOCK);
+    let queue = if live > 0 { format!(", from in to out {:.1} ms", ms(live)) } else { String::new() };
+    format!(
+        "output   {}, {} Hz, blocks {block}\ninput    {input}\n\
+         latency  {:.1} ms and what the converters take: unit {:.1} ms, block {:.1} ms{queue}\n",
+        opened.output,
+        opened.rate_hz,
+        ms(late + device + live),
+        ms(late),
+        ms(device),
+    )
+}
+
+/// A meter of 24 places from −60 dB to full scale for in and out, and how often the input slipped.
+pub fn meters([heard, played]: [f32; 2], slips: u64) -> String {
+    const PLACES: usize = 24;
+    const LOWEST_DB: f32 = -60.0;
+    let meter = |name: &str, volts: f32| {
+        let db = 20.0 * volts.max(1e-6).log10();
+        let full = (1.0 - db.min(0.0) / LOWEST_DB).clamp(0.0, 1.0) * PLACES as f32;
+        let full = full.round() as usize;
+        let level = if db <= LOWEST_DB { "   -inf".to_owned() } else { format!("{db:7.1}") };
+        let over = if volts >= 1.0 { '!' } else { ' ' };
+        format!("{name} [{}{}]{level} dB{over}", "#".repeat(full), "-".repeat(PLACES - full))
+    };
+    let slips = if slips > 0 { format!("  slips {slips}") } else { String::new() };
+    format!("{}  {}{slips}", meter("in", heard), meter("out", played))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::machine::Devices;
+    use crate::wires::Frame;
+    use std::cell::RefCell;
+    use std::rc::Rc;
+    use tritank_dsp::board::Board;
+
+    /// What happens to a machine at a time, in looks.
+    #[derive(Clone, Copy, Debug, PartialEq)]
+    enum Fate {
+        Unplugged,
+        PluggedIn,
+        Closed,
+    }
+
+    /// What an open stream plays.
+    type Playing = Rc<RefCell<Option<(Deck, Arc<Wires>)>>>;
+
+    /// A machine with one device and no clock but the session's own: while the session waits, it plays as much.
+    struct Fake<'a> {
+        there: bool,
+        time: Duration,
+        fates: Vec<(u64, Fate)>,
+        closing: &'a AtomicBool,
+        playing: Playing,
+        opened: u32,
+        heard: Vec<f32>,
+        with_input: bool,
+        waits: u32,
+    }
+
+    struct Stream(Playing);
+
+    impl Drop for Stream {
+        fn drop(&mut self) {
+            self.0.borrow_mut().take();
+        }
+    }
+
+    impl Machine for Fake<'_> {
+        type Stream = Stream;
+
+        fn devices(&mut self) -> Result<Devices, String> {
+            Ok(Devices::default())
+        }
+
+        fn open(
+            &mut self,
+            wanted: &Wanted,
+            wires: &Arc<Wires>,
+            build: &mut crate::machine::Build<'_>,
+        ) -> Result<(Stream, Opened), String> {
+            if !self.there {
+                return Err("output: there is none".into());
+            }
+            let input = self.with_input.then(|| "ear".to_owned());
+            let opened = Opened { output: "horn".into(), input, rate_hz: wanted.rate_hz, block: wanted.block };
+            self.playing.replace(Some((build(&opened)?, wires.clone())));
+            self.opened += 1;
+            Ok((Stream(self.playing.clone()), opened))
+        }
+
+        fn tend(&mut self, _wanted: &Wanted, _wires: &Arc<Wires>) -> Vec<String> {
+            if self.time.is_zero() { vec!["keys".into()] } else { Vec::new() }
+        }
+
+        fn wait(&mut self, time: Duration) {
+            self.waits += 1;
+            assert!(self.waits < 1000, "the session does not end");
+            let from = self.time;
+            self.time += time;
+            let now = self.time;
+            let due = |looks: u64| (from..now).contains(&(LOOKS * looks as u32));
+            let fates: Vec<_> = self.fates.iter().filter(|(looks, _)| due(*looks)).map(|(_, fate)| *fate).collect();
+            for fate in fates {
+                match fate {
+                    Fate::Unplugged => self.there = false,
+                    Fate::PluggedIn => self.there = true,
+                    Fate::Closed => self.closing.store(true, Ordering::Relaxed),
+                }
+            }
+            if let Some((deck, wires)) = self.playing.borrow_mut().as_mut() {
+                if !self.there {
+                    wires.lost.store(true, Ordering::Release);
+                    return;
+                }
+                let frames = (time.as_secs_f64() * 48e3) as usize;
+                let mut out = vec![0.0; 2 * 256];
+                for _ in 0..frames / 256 {
+                    for n in 0..256 {
+                        let volts = (n as f32 * std::f32::consts::TAU / 64.0).sin() * 0.5;
+                        let _ = wires.sound.push(Frame { main: [volts; 2], ..Frame::default() });
+                    }
+                    deck.fill(&mut out, 2);
+                    self.heard.extend(&out);
+                }
+            }
+        }
+    }
+
+    fn session(there: bool, with_input: bool, fates: &[(u64, Fate)]) -> (Result<(), String>, String, Vec<f32>, u32) {
+        let closing = AtomicBool::new(false);
+        let mut machine = Fake {
+            there,
+            time: Duration::ZERO,
+            fates: fates.to_vec(),
+            closing: &closing,
+            playing: Rc::default(),
+            opened: 0,
+            heard: Vec::new(),
+            with_input,
+            waits: 0,
+        };
+        let wanted = Wanted { rate_hz: 48_000, block: Some(256), ..Wanted::default() };
+        let recording = Recording { rate_hz: 24_000, channels: vec![vec![0.25; 24_000]] };
+        let music = Music { patch: Patch::new(Board::built_in()), recording: (!with_input).then_some(recording) };
+        let mut screen = Vec::new();
+        let done = play(&mut machine, &wanted, &music, &closing, &mut screen);
+        let (heard, opened) = (std::mem::take(&mut machine.heard), machine.opened);
+        (done, String::from_utf8(screen).unwrap(), heard, opened)
+    }
+
+    #[test]
+    fn a_session_plays_shows_meters_and_fades_out_at_the_end() {
+        let (done, screen, heard, opened) = session(true, true, &[(20, Fate::Closed)]);
+        assert_eq!((done, opened), (Ok(()), 1));
+        assert!(screen.starts_with("output   horn, 48000 Hz, blocks of 256\ninput    ear\nlatency  "), "{screen}");
+        assert!(screen.contains("midi     keys\n") && screen.contains("from in to out 10.7 ms"), "{screen}");
+        assert!(screen.contains("in [") && screen.contains("   -6.0 dB") && !screen.contains("slips"), "{screen}");
+        assert!(screen.ends_with("\r\x1b[K"), "the line of meters is cleared");
+        assert!(heard[40_000..60_000].iter().any(|volts| volts.abs() > 1e-2));
+        // The last block is silent, and the way there is without a jump larger than the sound's own.
+        assert!(heard[heard.len() - 512..].iter().all(|volts| *volts == 0.0));
+        let steepest = |part: &[f32]| part.windows(3).fold(0.0f32, |most, pair| most.max((pair[2] - pair[0]).abs()));
+        let before = steepest(&heard[40_000..60_000]);
+        assert!(steepest(&heard[60_000..]) <= 1.5 * before);
+    }
+
+    #[test]
+    fn a_device_that_is_lost_is_waited_for() {
+        let fates = [(5, Fate::Unplugged), (38, Fate::PluggedIn), (60, Fate::Closed)];
+        let (done, screen, _, opened) = session(true, false, &fates);
+        assert_eq!((done, opened), (Ok(()), 2));
+        assert!(screen.contains("horn is gone; waiting for it (Ctrl-C ends)\n"), "{screen}");
+        assert_eq!(screen.matches("input    a recording of 1.0 s, over and over\n").count(), 2, "{screen}");
+        // And while it waits it can be ended.
+        let (done, _, _, opened) = session(true, false, &[(5, Fate::Unplugged), (50, Fate::Closed)]);
+        assert_eq!((done, opened), (Ok(()), 1));
+    }
+
+    #[test]
+    fn no_device_to_begin_with_is_told_at_once() {
+        let (done, screen, _, opened) = session(false, false, &[]);
+        assert_eq!((done, opened), (Err("output: there is none".into()), 0));
+        assert!(screen.is_empty());
+    }
+
+    #[test]
+    fn meters_read_decibels_and_say_what_is_over() {
+        assert_eq!(
+            meters([0.0, 1.0], 0),
+            "in [------------------------]   -inf dB   out [########################]    0.0 dB!"
+        );
+        let line = meters([0.5, 0.1], 3);
+        assert!(line.contains("   -6.0 dB") && line.contains("  -20.0 dB") && line.ends_with("slips 3"), "{line}");
+        assert_eq!(line.matches('#').count(), 22 + 16);
+    }
+}

@@ -1,0 +1,74 @@
+//! What goes between the audio thread and the others, without a lock.
+
+use crossbeam_queue::ArrayQueue;
+use std::sync::atomic::{AtomicBool, AtomicU32, AtomicU64, Ordering};
+use tritank_dsp::lines::Line;
+
+/// Messages that can wait: a whole second of a full MIDI 1.0 cable (31 250 baud, ten bits a byte, three bytes a message).
+const MESSAGES: usize = 1042;
+
+/// One frame from the machine's input.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Frame {
+    /// Left and right, volts.
+    pub main: [f32; 2],
+    /// A gate for every line, volts.
+    pub gates: [f32; Line::COUNT],
+}
+
+/// The wires of one session; they outlive a stream that is lost.
+pub struct Wires {
+    /// MIDI 1.0, three bytes each.
+    pub midi: ArrayQueue<[u8; 3]>,
+    /// Frames that came in and have not been played.
+    pub sound: ArrayQueue<Frame>,
+    /// The sound is to fade out.
+    pub closing: AtomicBool,
+    /// It has.
+    pub closed: AtomicBool,
+    /// The stream plays no more.
+    pub lost: AtomicBool,
+    /// Times that the input ran dry or over.
+    pub slips: AtomicU64,
+    peaks: [AtomicU32; 2],
+}
+
+/// Which peak.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Meter {
+    /// What comes in.
+    In,
+    /// What goes out.
+    Out,
+}
+
+impl Wires {
+    /// Room for so many frames between input and output.
+    pub fn new(frames: usize) -> Self {
+        Self {
+            midi: ArrayQueue::new(MESSAGES),
+            sound: ArrayQueue::new(frames.max(1)),
+            closing: AtomicBool::new(false),
+            closed: AtomicBool::new(false),
+            lost: AtomicBool::new(false),
+            slips: AtomicU64::new(0),
+            peaks: [AtomicU32::new(0), AtomicU32::new(0)],
+        }
+    }
+
+    /// Lets a meter see a block's largest magnitude, volts.
+    pub fn show(&self, meter: Meter, volts: f32) {
+        // Numbers of one sign are in the order of their bits (IEEE 754).
+        self.peaks[meter as usize].fetch_max(volts.abs().to_bits(), Ordering::Relaxed);
+    }
+
+    /// The largest magnitude since this was last asked, volts.
+    pub fn peak(&self, meter: Meter) -> f32 {
+        f32::from_bits(self.peaks[meter as usize].swap(0, Ordering::Relaxed))
+    }
+
+    /// Counts one slip.
+    pub fn slip(&self) {
+        self.slips.fetch_add(1, Ordering::Relaxed);
+    }
+}
