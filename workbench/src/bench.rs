@@ -2,8 +2,8 @@
 
 use crate::command::board::BoardCommand;
 use crate::command::circuit::CircuitCommand;
-use crate::command::keys::KeysCommand;
 use crate::command::gates::GatesCommand;
+use crate::command::keys::KeysCommand;
 use crate::command::patches::PatchesCommand;
 use crate::command::plan::PlanCommand;
 use crate::command::render::RenderCommand;

@@ -3,8 +3,8 @@
 pub mod board;
 pub mod circuit;
 pub mod coils;
-pub mod keys;
 pub mod gates;
+pub mod keys;
 pub mod patches;
 pub mod plan;
 pub mod render;
