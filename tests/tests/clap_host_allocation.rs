@@ -3,10 +3,15 @@
 
 mod host;
 
-use host::{Event, Performance, Prepared, Rig, play};
+use host::{Event, Performance, Prepared, Rig, TRANSPORT_RATE_HZ, play};
 use std::alloc::{GlobalAlloc, Layout, System};
 use std::cell::Cell;
 use std::hint::black_box;
+use tritank_dsp::board::Board;
+use tritank_dsp::keys::fill;
+use tritank_dsp::lines::Line;
+use tritank_dsp::patch::Patch;
+use tritank_dsp::pattern::{Lane, Rate, Steps};
 
 /// The system's allocator, which counts what each thread asks of it.
 struct Counting;
@@ -91,6 +96,38 @@ fn a_performance_allocates_nothing() {
     // Once to let the thread's own first-time allocations pass (its handle, for the framework's thread check).
     play(&mut processor, &performance, &[]);
 
+    let mut calls = Prepared::new(&performance, &events);
+    assert_eq!(counted(|| calls.run(&mut processor)).0, 0);
+    assert!(calls.heard().main[0].iter().any(|volts| *volts != 0.0), "nothing was played");
+    rig.stop(processor);
+}
+
+/// Keys by a table, lanes that follow the transport through a change of tempo and a jump back, gates and control voltages.
+#[test]
+fn keys_patterns_and_voltages_allocate_nothing() {
+    let mut patch = Patch::new(Board::built_in());
+    patch.settings.assign("exciter.level", "0.5").unwrap();
+    fill::gray(&mut patch.keys, 40..=80, fill::STAGES, 0);
+    patch.keys.pressure = [2.0, 0.0, 1.0];
+    let lane = Lane::new(Steps::parse("x..x..x.").unwrap());
+    let free = Lane { rate: Rate::parse("40 Hz").unwrap(), probability: 0.5, ..lane };
+    patch.patterns.put(Line::of_stage(0, 1), Some(Lane { rate: Rate::parse("1/32").unwrap(), ..lane }));
+    patch.patterns.put(Line::of_stage(2, 0), Some(free));
+    let mut rig = Rig::in_process();
+    let state = rig.state_of(&patch);
+    rig.load(&state).expect("the state is loaded");
+
+    let mut performance = Performance::tones(12_000, TRANSPORT_RATE_HZ);
+    performance.blocks = vec![375];
+    performance.tempi = vec![(0, 0.0, 120.0), (3000, 0.125, 240.0), (6000, 0.0, 120.0)];
+    for n in 0..performance.gates.len() {
+        performance.gates[n][5] = if n / 700 % 2 == 1 { 5.0 } else { 0.0 };
+        performance.control[n] = [0.1, 1.0, 0.0, (n as f32 / 900.0).sin()];
+    }
+    let notes = [[0x90, 45, 100], [0x90, 52, 80], [0xa0, 52, 90], [0xe0, 0, 0x60], [0x80, 45, 0], [0xb0, 64, 127]];
+    let events: Vec<_> = (1..).zip(notes).map(|(n, bytes)| (1500 * n, Event::Midi(bytes))).collect();
+    let mut processor = rig.start(TRANSPORT_RATE_HZ, 375);
+    play(&mut processor, &performance, &[]);
     let mut calls = Prepared::new(&performance, &events);
     assert_eq!(counted(|| calls.run(&mut processor)).0, 0);
     assert!(calls.heard().main[0].iter().any(|volts| *volts != 0.0), "nothing was played");

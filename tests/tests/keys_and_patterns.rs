@@ -37,15 +37,6 @@ fn patch() -> Patch {
     patch
 }
 
-/// The state of the patch: that of a new unit with the patch in its place; the length in front follows.
-fn state(rig: &mut Rig, patch: &Patch) -> Vec<u8> {
-    let mut state: serde_json::Value = serde_json::from_slice(&rig.save()[8..]).unwrap();
-    let place = state.pointer_mut("/fields/patch").expect("the state carries the patch");
-    *place = patch.to_toml().into();
-    let json = serde_json::to_vec(&state).unwrap();
-    [&(json.len() as u64).to_le_bytes(), json.as_slice()].concat()
-}
-
 /// At 48 kHz and 480 ticks a quarter: 120 a minute is 50 frames a tick, 240 is 25, 60 is 100.
 const MESSAGES: [(u8, usize, [u8; 3]); 12] = [
     // Ticks after the one before; the frame by hand; the message.
@@ -130,7 +121,7 @@ fn on_the_bench(patch: Patch, performance: &Performance, latency: usize) -> Vec<
 fn a_song_on_the_bench_sounds_as_it_does_in_the_plugin() {
     let (patch, performance) = (patch(), performance());
     let mut rig = Rig::in_process();
-    let state = state(&mut rig, &patch);
+    let state = rig.state_of(&patch);
     rig.load(&state).expect("the state is loaded");
     let events: Vec<_> = MESSAGES.iter().map(|&(_, frame, bytes)| (frame, Event::Midi(bytes))).collect();
     let mut processor = rig.start(RATE_HZ, 750);
@@ -158,7 +149,7 @@ fn a_state_carries_both_tables_and_an_old_one_still_opens() {
     let mut rig = Rig::in_process();
     let old = rig.save();
     assert!(!String::from_utf8_lossy(&old).contains("[patterns"), "a unit without tables writes none");
-    let state = state(&mut rig, &patch());
+    let state = rig.state_of(&patch());
     rig.load(&state).expect("the state is loaded");
     let saved: serde_json::Value = serde_json::from_slice(&rig.save()[8..]).unwrap();
     let text = saved.pointer("/fields/patch").unwrap().as_str().unwrap();

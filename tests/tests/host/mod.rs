@@ -29,6 +29,7 @@ use std::sync::{Arc, OnceLock};
 use tritank_dsp::instrument::{Input, Instrument, Output, Voltage};
 use tritank_dsp::knobs::Settings;
 use tritank_dsp::lines::{Line, Source};
+use tritank_dsp::patch::Patch;
 
 /// What the plugin asked the host for.
 #[derive(Debug, Default)]
@@ -363,6 +364,15 @@ impl Rig {
         let mut bytes = Vec::new();
         state.save(&self.instance.plugin_handle(), &mut bytes).expect("a state is saved");
         bytes
+    }
+
+    /// The state of a patch: that of a new unit with the patch in its place; the length in front follows.
+    pub fn state_of(&mut self, patch: &Patch) -> Vec<u8> {
+        let mut state: serde_json::Value = serde_json::from_slice(&self.save()[8..]).unwrap();
+        let place = state.pointer_mut("/fields/patch").expect("the state carries the patch");
+        *place = patch.to_toml().into();
+        let json = serde_json::to_vec(&state).unwrap();
+        [&(json.len() as u64).to_le_bytes(), json.as_slice()].concat()
     }
 
     pub fn load(&mut self, mut bytes: &[u8]) -> Result<(), StateError> {
