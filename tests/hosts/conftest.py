@@ -45,8 +45,8 @@ class Bench:
     def __init__(self, program, folder):
         self.program, self.folder = program, folder
 
-    def render(self, sound, knobs, edges=(), **jacks):
-        """Main out and taps, (2, n) and (4, n), for the same sound, knobs as text, and (seconds, line, state) edges."""
+    def render(self, sound, knobs, edges=(), song=None, **jacks):
+        """Main out and taps, (2, n) and (4, n), for the same sound, knobs as text, (seconds, line, state) edges, and a MIDI file."""
         out, taps = self.folder / "out.wav", self.folder / "taps.wav"
         command = [self.program, "render", "--in1", self.wav("in1", sound), "--out", out, "--taps", taps]
         for jack, other in jacks.items():
@@ -58,6 +58,8 @@ class Bench:
             rows = [f"{seconds!r},{line},{state}" for seconds, line, state in edges]
             lines.write_text("\n".join(["seconds,line,state", *rows]) + "\n")
             command += ["--lines", lines]
+        if song is not None:
+            command += ["--keys", song, "--seconds", sound.shape[1] / RATE]
         subprocess.run([str(word) for word in command], check=True, capture_output=True, text=True)
         return tuple(wavfile.read(file)[1].T for file in (out, taps))
 

@@ -21,6 +21,7 @@ class Host:
     """One unit between a player and the speakers; it takes off the latency that the plugin reports."""
 
     def __init__(self, vst3):
+        self.vst3 = vst3
         self.engine = dawdreamer.RenderEngine(RATE, BLOCK)
         self.unit = self.engine.make_plugin_processor("unit", vst3)
         self.names = {p["name"]: p["index"] for p in self.unit.get_parameters_description()}
@@ -104,6 +105,45 @@ def test_a_lane_of_a_switch_renders_as_the_bench_s_line_does(host, bench, six):
     assert error_db(still[:2], main) > -40.0, "the lane must be heard"
     assert error_db(got[:2], main) <= -120.0
     assert error_db(got[4], taps[1]) <= -120.0
+
+
+def midi_file(path, notes):
+    """A Standard MIDI File by hand (RP-001): format 0, 480 ticks a quarter, 120 a minute; (tick, status, key, velocity)."""
+
+    def length(ticks):
+        digits = [ticks & 0x7F]
+        while ticks := ticks >> 7:
+            digits.append(0x80 | ticks & 0x7F)
+        return bytes(reversed(digits))
+
+    track, before = bytes([0, 0xFF, 0x51, 3, 0x07, 0xA1, 0x20]), 0
+    for tick, *message in sorted(notes):
+        track += length(tick - before) + bytes(message)
+        before = tick
+    track += bytes([0, 0xFF, 0x2F, 0])
+    header = b"MThd" + (6).to_bytes(4) + (0).to_bytes(2) + (1).to_bytes(2) + (480).to_bytes(2)
+    path.write_bytes(header + b"MTrk" + len(track).to_bytes(4) + track)
+    return path
+
+
+def test_a_midi_file_plays_as_the_bench_plays_it(host, bench, six, tmp_path):
+    """Keys give the exciter its pitch; at 120 a minute a tick of 480 to the quarter is 50 frames, so every note is whole frames."""
+    knobs = {"exciter.pitch": "keys", "exciter.level": "0.5625", "stage2.pulse": "0.625"}
+    keys = [(32, 45, 480), (320, 57, 352), (704, 50, 64), (800, 62, 448)]
+    notes = [event for at, key, held in keys for event in ((at, 0x90, key, 100), (at + held, 0x80, key, 0))]
+    song = midi_file(tmp_path / "song.mid", notes)
+    quiet = np.zeros_like(six)
+    main, taps = bench.render(quiet[:2], knobs, song=song)
+    still = Host(host.vst3)
+    for unit in (host, still):
+        for name, text in zip(["Exciter Pitch", "Exciter Level", "Stage 2 Pulse"], knobs.values()):
+            unit.turn(name, text)
+    assert error_db(still.play(quiet)[:2], main) > -40.0, "the keys must be heard"
+    assert host.unit.load_midi(str(song), beats=False, all_events=True)
+    got = host.play(quiet)
+    errors = {"main": error_db(got[:2], main), "pulse": error_db(got[2], taps[0]), "tap 1": error_db(got[4], taps[1])}
+    print("host against bench, dB:", {name: round(float(error), 1) for name, error in errors.items()})
+    assert max(errors.values()) <= -120.0
 
 
 def test_a_preset_saved_in_the_other_host_plays_the_same_here(host, vst3, six, tmp_path):
