@@ -10,45 +10,20 @@ use clack_extensions::params::{ParamInfoFlags, PluginParams};
 use clack_extensions::remote_controls::{PluginRemoteControls, RemoteControlsPageBuffer};
 use clack_host::prelude::{InputAudioBuffers, InputEvents, OutputAudioBuffers, OutputEvents};
 use host::Given::{Absent, Empty, HalfNull, Mono, NullChannels, NullList, Whole};
+use host::patched::{RATE_HZ, new_unit, patched, patched_settings, reference};
 use host::{Event, Given, INS, OUTS, Performance, Ports, Rig, assert_same, directly, instrument, number, play};
 use std::collections::BTreeSet;
 use std::sync::atomic::Ordering;
 use tritank::pages::SECTIONS;
 use tritank::panel::{BYPASS, full_name, group_name};
 use tritank_dsp::board::Board;
-use tritank_dsp::instrument::Output;
-use tritank_dsp::knobs::{Kind, Knob, Settings};
+use tritank_dsp::knobs::{Kind, Knob};
 use tritank_dsp::lines::{Line, Source};
 
-const RATE_HZ: f64 = 48e3;
 const BLOCK: u32 = 512;
 const FRAMES: usize = 6000;
 /// Blocks that a test waits for a unit that another thread builds.
 const PATIENCE: usize = 10_000;
-
-fn new_unit() -> Settings {
-    Settings::of(&Board::built_in())
-}
-
-/// A unit on which every port is heard: the exciter runs, and the jacks are up.
-const PATCHED: [(&str, &str); 4] =
-    [("exciter.level", "0.5"), ("direct.level", "0.2"), ("stage2.in", "0.3"), ("stage3.in", "0.3")];
-
-fn patched(rig: &mut Rig) -> Vec<(usize, Event)> {
-    PATCHED.iter().map(|(id, text)| (0, rig.turn(id, text))).collect()
-}
-
-fn patched_settings() -> Settings {
-    let mut settings = new_unit();
-    for (id, text) in PATCHED {
-        settings.assign(id, text).unwrap();
-    }
-    settings
-}
-
-fn reference(performance: &Performance) -> Vec<Output> {
-    directly(&mut instrument(&patched_settings(), RATE_HZ), performance, |_, _| {})
-}
 
 #[test]
 fn ports_are_named_and_notes_come_in() {

@@ -3,39 +3,12 @@
 
 mod host;
 
-use host::{Event, Performance, Rig, assert_same, directly, instrument, play};
-use tritank_dsp::board::Board;
-use tritank_dsp::instrument::Output;
-use tritank_dsp::knobs::Settings;
+use host::patched::{RATE_HZ, new_unit, patched, reference};
+use host::{Event, Performance, Rig, assert_same, instrument, play};
 use tritank_dsp::lines::Line;
 
-const RATE_HZ: f64 = 48e3;
 const BLOCK: u32 = 512;
 const FRAMES: usize = 6000;
-
-fn new_unit() -> Settings {
-    Settings::of(&Board::built_in())
-}
-
-/// A unit on which every port is heard: the exciter runs, and the jacks are up.
-const PATCHED: [(&str, &str); 4] =
-    [("exciter.level", "0.5"), ("direct.level", "0.2"), ("stage2.in", "0.3"), ("stage3.in", "0.3")];
-
-fn patched(rig: &mut Rig) -> Vec<(usize, Event)> {
-    PATCHED.iter().map(|(id, text)| (0, rig.turn(id, text))).collect()
-}
-
-fn patched_settings() -> Settings {
-    let mut settings = new_unit();
-    for (id, text) in PATCHED {
-        settings.assign(id, text).unwrap();
-    }
-    settings
-}
-
-fn reference(performance: &Performance) -> Vec<Output> {
-    directly(&mut instrument(&patched_settings(), RATE_HZ), performance, |_, _| {})
-}
 
 /// Gates at every rate and level a patch may have, in blocks of any size.
 fn patch_of_voltages(frames: usize) -> Performance {

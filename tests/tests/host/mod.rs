@@ -7,6 +7,8 @@
 //! ```
 #![allow(dead_code, unreachable_pub)] // Each test file uses its own part.
 
+pub mod patched;
+
 use clack_extensions::latency::{HostLatency, HostLatencyImpl, PluginLatency};
 use clack_extensions::params::{
     HostParams, HostParamsImplMainThread, HostParamsImplShared, ParamClearFlags, ParamInfoBuffer, ParamInfoFlags,
