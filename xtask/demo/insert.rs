@@ -207,9 +207,13 @@ fn ports(instance: &mut PluginInstance<Host>, input: bool) -> Result<Vec<Port>> 
         let name = String::from_utf8_lossy(info.name).into_owned();
         ports.push(Port { name, channels: info.channel_count as usize });
     }
+    // Those of sound come first; voltages behind them stay at nothing.
     let (wanted, main) = (if input { 3 } else { 1 + TAPS }, ports.first().map_or(0, |port| port.channels));
-    let side = if input { "inputs" } else { "outputs" };
-    ensure!(ports.len() == wanted && main == 2, "the plugin has {} {side}, the first of {main} channels", ports.len());
+    let (side, given) = (if input { "inputs" } else { "outputs" }, ports.len());
+    ensure!(
+        given >= wanted && main == 2,
+        "the plugin has {given} {side}, the first of {main} channels; wanted are {wanted} or more, the first of 2"
+    );
     Ok(ports)
 }
 
