@@ -34,7 +34,21 @@ impl Within {
             limits.nodes.insert(node.node.clone(), ends(&node.volts));
         }
         let supply = settings.get(Knob::UnitSupply);
-        limits.nodes.insert("vcc".into(), [-1.0, 1.0].map(|way| supply * (1.0 + way * tolerances.supply)));
+        let rail = [-1.0, 1.0].map(|way| supply * (1.0 + way * tolerances.supply));
+        limits.nodes.insert("vcc".into(), rail);
+        // The follower's buffer follows, and what it sends to driver 3 comes through a capacitor.
+        for (node, like) in [("fx", "fo"), ("j3i", "j3")] {
+            if let Some(ends) = limits.nodes.get(like).copied() {
+                limits.nodes.insert(node.into(), ends);
+            }
+        }
+        // At rest these stand at the rail, and at the sweep's voltage above it.
+        limits.nodes.insert("o0".into(), rail);
+        for (gate, knob) in
+            ["g1", "g2", "g3"].into_iter().zip([Knob::Stage1Sweep, Knob::Stage2Sweep, Knob::Stage3Sweep])
+        {
+            limits.nodes.insert(gate.into(), rail.map(|volts| volts + settings.get(knob)));
+        }
         for (stage, codes) in (1..).zip(&spread.stages) {
             for (code, spread) in (0u8..).zip(codes) {
                 limits.peaks.insert((stage, code), [ends(&spread.peak_hz), ends(&spread.q)]);
@@ -82,8 +96,9 @@ mod tests {
             approx::assert_relative_eq!(high, expected, max_relative = 2e-4, epsilon = 1e-4);
             held += 1;
         }
-        // Three pins of four drivers, four nodes of the follower, the rail; 48 peaks with their Q.
-        assert_eq!(held, 12 + 4 + 1 + 96);
+        // Three pins and the bus of four drivers, bus 3 with its link, five nodes of the follower, the rail, the input stage's output,
+        // three gates; 48 peaks with their Q.
+        assert_eq!(held, 16 + 1 + 5 + 1 + 1 + 3 + 96);
     }
 
     #[test]

@@ -59,9 +59,9 @@ pub(super) struct Rest {
 
 /// The nodes whose voltage is told, as the element list names them.
 pub(super) fn nodes(settings: &Settings) -> Vec<String> {
-    let stages = (1..=3).flat_map(|n| ["b", "c", "e"].map(|node| format!("{node}{n}")));
+    let stages = (1..=3).flat_map(|n| ["b", "c", "e", "j"].map(|node| format!("{node}{n}")));
     let follower = ["fn", "fb", "fe", "fo"].map(str::to_owned);
-    let input = settings.is_on(Knob::InputOverdriven).then(|| ["b0", "c0", "e0"].map(str::to_owned));
+    let input = settings.is_on(Knob::InputOverdriven).then(|| ["b0", "c0", "e0", "j0"].map(str::to_owned));
     stages.chain(follower).chain(input.into_iter().flatten()).collect()
 }
 
@@ -80,6 +80,7 @@ impl Rest {
             drivers[n] = driver.conductance;
             drops[n] = rail - driver.volts[1];
             volts.extend(driver.volts);
+            volts.push(stage.driver.bias * rail);
             // The link from tap 1; that to driver 3 comes through a capacitor.
             link = if n == 0 { settings.get(Knob::Stage2Link) * -drops[0] } else { 0.0 };
         }
@@ -89,6 +90,7 @@ impl Rest {
             let part = &board.input;
             let bus = part.driver.bias * rail;
             volts.extend(Driver::at_rest(&part.driver, celsius, bus, rail, part.load, &mut standing.drivers[0])?.volts);
+            volts.push(bus);
         }
         Some(Self { standing, drivers, follower, drops, volts })
     }
