@@ -329,13 +329,12 @@ impl<C: Course> Chain<C> {
     #[inline(always)]
     fn advance(&mut self, mut level: usize, feeds: &[Feeds], tick: usize, levels: &[Levels]) -> usize {
         loop {
-            let each: [Feed; MOST_CHAINS] =
-                std::array::from_fn(
-                    |n| {
-                        if n < C::CHAINS { of_chain(feeds, n).at(tick, level) } else { Feed::default() }
-                    },
-                );
-            let feed = Feed::gather(&each);
+            let feed = if C::CHAINS == 1 {
+                Feed::gather(&[feeds[0].at(tick, level)])
+            } else {
+                let each: [Feed; MOST_CHAINS] = std::array::from_fn(|n| of_chain(feeds, n).at(tick, level));
+                Feed::gather(&each)
+            };
             match self.solve(&feed, levels, level) {
                 Some(error) if self.pace.refuses(level, error) => self.counts.refused += 1,
                 Some(error) => {

@@ -72,37 +72,37 @@ impl Voice {
     /// too, and the sweeps, which end at `sweeps`.
     #[inline]
     pub(super) fn feed(&mut self, feeds: &mut Feeds, sweeps: [f64; 3], steps: usize) {
-        let level = steps.ilog2() as usize;
-        let running = if self.apart { 3 } else { 1 };
-        for (stage, (exciter, drive)) in self.exciters.iter_mut().zip(&self.drives).enumerate().take(running) {
-            let down = &mut self.down;
-            feeds.next(PULSES + stage, |nodes| {
-                let moves = exciter.frame(drive, nodes);
-                if stage > 0 {
-                    return moves;
+        let (exciters, drives, down) = (&mut self.exciters, &self.drives, &mut self.down);
+        feeds.next(PULSES, |nodes| {
+            let moves = exciters[0].frame(&drives[0], nodes);
+            if moves {
+                let level = steps.ilog2() as usize;
+                for (k, step) in nodes.as_chunks::<3>().0.iter().enumerate() {
+                    down.take(0, k << (LEVELS - 1 - level), level, step);
                 }
-                if moves {
-                    for (k, step) in nodes.as_chunks::<3>().0.iter().enumerate() {
-                        down.take(0, k << (LEVELS - 1 - level), level, step);
-                    }
-                } else {
-                    down.hold(0);
-                }
-                moves
-            });
+            } else {
+                down.hold(0);
+            }
+            moves
+        });
+        if self.apart {
+            for stage in 1..3 {
+                feeds.next(PULSES + stage, |nodes| exciters[stage].frame(&drives[stage], nodes));
+            }
         }
-        let from = std::mem::replace(&mut self.sweeps, sweeps);
-        for (stage, (from, to)) in from.into_iter().zip(sweeps).enumerate() {
+        for stage in 0..3 {
+            let (from, to) = (self.sweeps[stage], sweeps[stage]);
             feeds.next(SWEEPS + stage, |nodes| {
-                if from != to {
-                    let steps = steps as f64;
-                    for (k, step) in nodes.as_chunks_mut::<3>().0.iter_mut().enumerate() {
-                        *step = radau::C.map(|c| from + (to - from) * (k as f64 + c) / steps);
-                    }
+                if from == to {
+                    return false;
                 }
-                from != to
+                for (k, step) in nodes.as_chunks_mut::<3>().0.iter_mut().enumerate() {
+                    *step = radau::C.map(|c| from + (to - from) * (k as f64 + c) / steps as f64);
+                }
+                true
             });
         }
+        self.sweeps = sweeps;
     }
 
     /// What the switches do at the start of a step of the grid, `step` seconds long.
