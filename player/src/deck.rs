@@ -5,10 +5,10 @@
 //!   machine's input ─────┴─► instrument ─► fade ─► left, right of the machine's output
 //!   MIDI ─► keyboard ─────────┘
 //! ```
-//! The input's clock is not the output's. Between them lie as many frames as the session asks for: when they run out, the
+//! The input's clock is not the output's. Between them lie as many frames as the machine asks for: when they run out, the
 //! input is silent until as many are there again; when they pile up to three times as many, the oldest are left out.
 
-use crate::wires::{Frame, Meter, Wires};
+use crate::wires::{Frame, Side, Wires};
 use nice_plug::prelude::NoteEvent;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
@@ -29,11 +29,8 @@ pub enum Sound {
     Silence,
     /// Frames that are played over and over, volts.
     Loop(Vec<[f32; 2]>),
-    /// The machine's input, with so many frames between in and out.
-    Live {
-        /// Frames.
-        between: usize,
-    },
+    /// The machine's input.
+    Live,
 }
 
 /// The audio thread's part of a session.
@@ -107,18 +104,18 @@ impl Deck {
                 [] => {}
             }
         }
-        self.wires.show(Meter::In, most_in);
-        self.wires.show(Meter::Out, most_out);
+        self.wires.show(Side::In, most_in);
+        self.wires.show(Side::Out, most_out);
         if closing && self.faded == 0.0 {
             self.wires.closed.store(true, Ordering::Release);
         }
     }
 
     fn look_at_input(&mut self) {
-        let Sound::Live { between } = self.sound else { return };
-        let waiting = self.wires.sound.len();
+        let Sound::Live = self.sound else { return };
+        let (waiting, between) = (self.wires.sound.len(), self.wires.between());
         self.primed |= waiting >= between;
-        if waiting >= 3 * between.max(1) {
+        if waiting >= between.max(1).saturating_mul(3) {
             for _ in between..waiting {
                 self.wires.sound.pop();
             }
@@ -133,13 +130,13 @@ impl Deck {
                 self.place = if self.place + 1 < frames.len() { self.place + 1 } else { 0 };
                 Frame { main, ..Frame::default() }
             }
-            Sound::Live { .. } if self.primed => self.wires.sound.pop().unwrap_or_else(|| {
+            Sound::Live if self.primed => self.wires.sound.pop().unwrap_or_else(|| {
                 self.primed = false;
                 self.wires.slip();
                 // A gate that was high stays so: what is no number changes nothing.
                 Frame { main: [0.0; 2], gates: [f32::NAN; Line::COUNT] }
             }),
-            Sound::Live { .. } => Frame { main: [0.0; 2], gates: [f32::NAN; Line::COUNT] },
+            Sound::Live => Frame { main: [0.0; 2], gates: [f32::NAN; Line::COUNT] },
             Sound::Silence => Frame::default(),
         }
     }
@@ -189,13 +186,14 @@ mod tests {
             assert!((heard[0] - expected[0] * faded).abs() < 1e-6, "frame {n}");
             assert!((heard[1] - expected[1] * faded).abs() < 1e-6 && heard[2] == 0.0);
         }
-        assert!(wires.peak(Meter::In) > 0.499 && wires.peak(Meter::Out) > 0.05);
-        assert_eq!(wires.peak(Meter::Out), 0.0, "a peak is told once");
+        assert!(wires.peak(Side::In) > 0.499 && wires.peak(Side::Out) > 0.05);
+        assert_eq!(wires.peak(Side::Out), 0.0, "a peak is told once");
     }
 
     #[test]
     fn the_inputs_frames_are_played_in_order_and_slips_are_counted() {
-        let (mut deck, wires) = deck(Sound::Live { between: 200 });
+        let (mut deck, wires) = deck(Sound::Live);
+        wires.put_between(200);
         let (mut came, mut heard, mut fed) = (0, Vec::new(), Vec::new());
         let mut come = |frames: usize| {
             for _ in 0..frames {
@@ -240,14 +238,15 @@ mod tests {
         settings.assign("exciter.level", "1").unwrap();
         let wires = Arc::new(Wires::new(64));
         let unit = Instrument::new(&board, &settings, RATE_HZ).unwrap();
-        let mut deck = Deck::new(unit, RATE_HZ, Sound::Live { between: 0 }, wires.clone());
+        let mut deck = Deck::new(unit, RATE_HZ, Sound::Live, wires.clone());
+        wires.put_between(0);
         let mut out = vec![0.0; 2 * 2400];
         deck.fill(&mut out, 2);
-        let silent = wires.peak(Meter::Out);
+        let silent = wires.peak(Side::Out);
         wires.midi.push([0x90, 45, 100]).unwrap();
         wires.midi.push([0xf8, 0, 0]).unwrap();
         deck.fill(&mut out, 2);
-        let sounding = wires.peak(Meter::Out);
+        let sounding = wires.peak(Side::Out);
         assert!(silent < 1e-6 && sounding > 0.01, "{silent} {sounding}");
         let mut gates = [0.0; Line::COUNT];
         gates[4] = 3.3;
