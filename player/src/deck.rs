@@ -18,6 +18,7 @@ use tritank_dsp::gate_input::GateInput;
 use tritank_dsp::instrument::{Input, Instrument};
 use tritank_dsp::keys::Keyboard;
 use tritank_dsp::lines::{Line, Source};
+use tritank_dsp::pattern::{Place, Transport};
 
 /// From silence to sound at the start, and back at the end.
 const FADE_SECONDS: f64 = 0.02;
@@ -49,8 +50,10 @@ pub struct Deck {
 }
 
 impl Deck {
-    /// A deck that has not begun, at the rate of its instrument.
-    pub fn new(instrument: Instrument, rate_hz: f64, sound: Sound, wires: Arc<Wires>) -> Self {
+    /// A deck that has not begun, at the rate of its instrument. Patterns run from the first frame on, at the tempo of the patch:
+    /// there is no host to start them.
+    pub fn new(mut instrument: Instrument, rate_hz: f64, sound: Sound, wires: Arc<Wires>) -> Self {
+        instrument.transport(&Transport { playing: true, place: Some(Place::default()), tempo: None });
         Self {
             instrument,
             keyboard: Keyboard::default(),
@@ -104,6 +107,7 @@ impl Deck {
                 [] => {}
             }
         }
+        self.wires.turn(Side::Out);
         self.wires.show(Side::In, most_in);
         self.wires.show(Side::Out, most_out);
         if closing && self.faded == 0.0 {
@@ -146,7 +150,9 @@ impl Deck {
 mod tests {
     use super::*;
     use tritank_dsp::board::Board;
+    use tritank_dsp::factory::Factory;
     use tritank_dsp::knobs::Settings;
+    use tritank_dsp::patch::Patch;
 
     const RATE_HZ: f64 = 48e3;
 
@@ -253,6 +259,22 @@ mod tests {
         wires.sound.push(Frame { main: [0.0; 2], gates }).unwrap();
         deck.fill(&mut out, 2);
         assert_eq!(deck.instrument.line_word(), 1 << 4, "the input ran dry with the gate high");
+    }
+
+    #[test]
+    fn patterns_run_without_a_host() {
+        let board = Board::built_in();
+        let riff = Factory::find("talking-riff").unwrap();
+        let patch = Patch::from_toml(riff.toml, &board).unwrap();
+        let wires = Arc::new(Wires::new(64));
+        let mut deck = Deck::new(Instrument::of(&patch, RATE_HZ).unwrap(), RATE_HZ, Sound::Silence, wires.clone());
+        let (mut out, mut words) = (vec![0.0; 2 * 480], std::collections::BTreeSet::new());
+        for _ in 0..100 {
+            deck.fill(&mut out, 2);
+            words.insert(deck.instrument.line_word());
+        }
+        // A second: three steps of an eighth at 96 quarters a minute.
+        assert!(words.len() >= 3 && wires.peak(Side::Out) > 0.01, "{words:?}");
     }
 
     #[test]

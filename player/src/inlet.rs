@@ -7,7 +7,7 @@
 //! Interpolation is by windowed sinc (rubato, fixed number of frames in). A gate is no sound: band-limited it would ring about
 //! its threshold, so each frame takes the latest that is due.
 
-use crate::wires::{Frame, Wires};
+use crate::wires::{Frame, Side, Wires};
 use rubato::audioadapter_buffers::direct::SequentialSliceOfVecs;
 use rubato::{Async, FixedAsync, Resampler, SincInterpolationParameters, WindowFunction};
 use std::collections::VecDeque;
@@ -59,9 +59,17 @@ impl Inlet {
         Ok(Self { wires, gates_from: gates_from.map(|channel| channel.saturating_sub(1)), gate_volts, resampled })
     }
 
+    /// Takes one block: frames, each of `channels` interleaved, at `full_scale` of what the system counts in.
+    pub fn hear<T: Copy>(&mut self, heard: &[T], channels: usize, full_scale: impl Fn(T) -> f32) {
+        for frame in heard.chunks_exact(channels.max(1)) {
+            self.hear_frame(channels, |channel| full_scale(frame[channel]));
+        }
+        self.wires.turn(Side::In);
+    }
+
     /// Takes one frame: of `channels`, each at `full_scale(channel)`. When the output does not keep up, the oldest frames are
     /// left out.
-    pub fn hear(&mut self, channels: usize, full_scale: impl Fn(usize) -> f32) {
+    fn hear_frame(&mut self, channels: usize, full_scale: impl Fn(usize) -> f32) {
         let volts = |channel: usize| if channel < channels { full_scale(channel) } else { 0.0 };
         let main = [volts(0), volts(1.min(channels.saturating_sub(1)))];
         let gates = match self.gates_from {
@@ -123,7 +131,7 @@ mod tests {
         for n in 0..from_hz / 2 {
             let sine = 0.5 * (f64::from(n) / f64::from(from_hz) * std::f64::consts::TAU * 1000.0).sin() as f32;
             let gate = if n >= from_hz / 10 { 1.0 } else { 0.0 };
-            inlet.hear(4, |channel| [sine, -sine, 0.0, gate][channel]);
+            inlet.hear(&[sine, -sine, 0.0, gate], 4, |volts| volts);
             frames.extend(std::iter::from_fn(|| wires.sound.pop()));
         }
         frames

@@ -23,6 +23,8 @@ const LOOKS: Duration = Duration::from_millis(100);
 const PATIENCE: u32 = 10;
 /// Looks that a fade may take, beside two blocks, before the stream is closed anyway.
 const FADE_LOOKS: u32 = 5;
+/// Looks without a block after which a stream is taken for lost: some systems do not tell.
+const STALLED_LOOKS: u32 = 30;
 /// Blocks that may be on their way through a device: one that is being played, one that waits.
 const ON_THE_WAY: u32 = 2;
 /// Frames that a block may have at most (as `--block` allows).
@@ -123,6 +125,7 @@ pub fn play<M: Machine>(
         why.clear();
         screen.say(&told(wanted, &opened, music, late, wires.between()));
         let mut looks = 0;
+        let mut pulse = Pulse::default();
         while !closing.load(Ordering::Relaxed) && wires.lost().is_none() {
             if looks % PATIENCE == 0 {
                 for name in machine.tend(wanted, &wires) {
@@ -131,6 +134,7 @@ pub fn play<M: Machine>(
             }
             machine.wait(LOOKS);
             looks += 1;
+            pulse.feel(&wires, &opened);
             let peaks = [Side::In, Side::Out].map(|side| wires.peak(side));
             screen.draw(&meters(peaks, wires.slips.load(Ordering::Relaxed)));
         }
@@ -148,6 +152,28 @@ pub fn play<M: Machine>(
         }
     }
     Ok(())
+}
+
+/// Whether the streams of a session still take and bring blocks.
+#[derive(Default)]
+struct Pulse {
+    turns: [u64; 2],
+    still: [u32; 2],
+}
+
+impl Pulse {
+    /// One look; a stream without a block for too many of them is lost.
+    fn feel(&mut self, wires: &Wires, opened: &Opened) {
+        let sides = [Side::Out, Side::In];
+        for (n, side) in sides.into_iter().enumerate().take(1 + usize::from(opened.input.is_some())) {
+            let turns = wires.turns(side);
+            self.still[n] = if turns == self.turns[n] { self.still[n] + 1 } else { 0 };
+            self.turns[n] = turns;
+            if self.still[n] >= STALLED_LOOKS {
+                wires.lose(side);
+            }
+        }
+    }
 }
 
 /// Lets the sound fade, and what is on its way be heard.
@@ -225,6 +251,8 @@ mod tests {
     #[derive(Clone, Copy, Debug, PartialEq)]
     enum Fate {
         Unplugged,
+        /// Gone, and nobody tells.
+        Frozen,
         PluggedIn,
         Closed,
     }
@@ -235,6 +263,8 @@ mod tests {
     /// A machine with one device and no clock but the session's own: while the session waits, it plays as much.
     struct Fake<'a> {
         there: bool,
+        /// Whether a loss is told.
+        told: bool,
         time: Duration,
         fates: Vec<(u64, Fate)>,
         closing: &'a AtomicBool,
@@ -298,13 +328,16 @@ mod tests {
             for fate in fates {
                 match fate {
                     Fate::Unplugged => self.there = false,
-                    Fate::PluggedIn => self.there = true,
+                    Fate::Frozen => (self.there, self.told) = (false, false),
+                    Fate::PluggedIn => (self.there, self.told) = (true, true),
                     Fate::Closed => self.closing.store(true, Ordering::Relaxed),
                 }
             }
             if let Some((deck, wires)) = self.playing.borrow_mut().as_mut() {
                 if !self.there {
-                    wires.lose(Side::Out);
+                    if self.told {
+                        wires.lose(Side::Out);
+                    }
                     return;
                 }
                 let frames = (time.as_secs_f64() * 48e3) as usize;
@@ -314,6 +347,7 @@ mod tests {
                         let volts = (n as f32 * std::f32::consts::TAU / 64.0).sin() * 0.5;
                         let _ = wires.sound.push(Frame { main: [volts; 2], ..Frame::default() });
                     }
+                    wires.turn(Side::In);
                     deck.fill(&mut out, 2);
                     self.heard.extend(&out);
                 }
@@ -325,6 +359,7 @@ mod tests {
         let closing = AtomicBool::new(false);
         let mut machine = Fake {
             there,
+            told: true,
             time: Duration::ZERO,
             fates: fates.to_vec(),
             closing: &closing,
@@ -372,6 +407,18 @@ mod tests {
         assert_eq!(screen.matches("input    a recording of 1.0 s, over and over\n").count(), 2, "{screen}");
         // And while it waits it can be ended.
         let (done, _, _, opened) = session(true, false, &[(5, Fate::Unplugged), (50, Fate::Closed)]);
+        assert_eq!((done, opened), (Ok(()), 1));
+    }
+
+    #[test]
+    fn a_device_that_falls_silent_without_a_word_is_waited_for_too() {
+        let fates = [(5, Fate::Frozen), (60, Fate::PluggedIn), (80, Fate::Closed)];
+        let (done, screen, _, opened) = session(true, true, &fates);
+        assert_eq!((done, opened), (Ok(()), 2));
+        assert!(screen.contains("horn is gone; waiting for it (Ctrl-C ends)\n"), "{screen}");
+        assert!(screen.contains("waiting  output: there is none\n"), "{screen}");
+        // Closed before anyone has noticed: it ends all the same.
+        let (done, _, _, opened) = session(true, true, &[(5, Fate::Frozen), (10, Fate::Closed)]);
         assert_eq!((done, opened), (Ok(()), 1));
     }
 

@@ -28,6 +28,8 @@ pub struct Wires {
     pub closed: AtomicBool,
     /// The streams play no more: in, out.
     lost: [AtomicBool; 2],
+    /// Blocks that came in, and that were played.
+    blocks: [AtomicU64; 2],
     /// Frames that lie between input and output; until it is known, nothing is let through.
     between: AtomicUsize,
     /// Times that the input ran dry or over.
@@ -53,6 +55,7 @@ impl Wires {
             closing: AtomicBool::new(false),
             closed: AtomicBool::new(false),
             lost: [AtomicBool::new(false), AtomicBool::new(false)],
+            blocks: [AtomicU64::new(0), AtomicU64::new(0)],
             between: AtomicUsize::new(usize::MAX),
             slips: AtomicU64::new(0),
             peaks: [AtomicU32::new(0), AtomicU32::new(0)],
@@ -67,6 +70,16 @@ impl Wires {
     /// Which stream plays no more.
     pub fn lost(&self) -> Option<Side> {
         [Side::Out, Side::In].into_iter().find(|side| self.lost[*side as usize].load(Ordering::Acquire))
+    }
+
+    /// Counts one block.
+    pub fn turn(&self, side: Side) {
+        self.blocks[side as usize].fetch_add(1, Ordering::Relaxed);
+    }
+
+    /// Blocks so far: a stream that is at work has more at every look.
+    pub fn turns(&self, side: Side) -> u64 {
+        self.blocks[side as usize].load(Ordering::Relaxed)
     }
 
     /// Says how many frames lie between input and output: no more than a quarter of the room there is.

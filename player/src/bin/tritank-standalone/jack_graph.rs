@@ -33,6 +33,8 @@ pub(crate) struct Stream {
 #[derive(Default)]
 pub(crate) struct JackGraph {
     running: Weak<Running>,
+    /// The first port of each client that is played to or recorded from.
+    devices: Vec<(Side, String)>,
     midi: Vec<String>,
 }
 
@@ -74,9 +76,8 @@ impl jack::ProcessHandler for Cycle {
             }
         }
         let frames = scope.n_frames() as usize;
-        for frame in self.heard.chunks_exact(channels.max(1)).take(frames) {
-            self.inlet.hear(channels, |channel| frame[channel]);
-        }
+        let came = self.heard.len().min(frames * channels);
+        self.inlet.hear(&self.heard[..came], channels, |volts| volts);
         let channels = self.outputs.len();
         let room = self.played.len().min(frames * channels);
         let played = &mut self.played[..room];
@@ -238,6 +239,8 @@ impl Machine for JackGraph {
         for (n, source) in (1..).zip(&sources) {
             client.connect_ports_by_name(source, &ours(&format!("in {n}"))).map_err(fault)?;
         }
+        let first = |side: Side, ports: &[String]| ports.first().map(|port| (side, port.clone()));
+        self.devices = [first(Side::Out, &sinks), first(Side::In, &sources)].into_iter().flatten().collect();
         self.running = Arc::downgrade(&running);
         Ok((Stream { _running: running }, Opened { output, input, rate_hz, resampled_hz: None, block }))
     }
@@ -245,6 +248,9 @@ impl Machine for JackGraph {
     fn tend(&mut self, wanted: &Wanted, wires: &Arc<Wires>) -> Vec<String> {
         let Some(running) = self.running.upgrade() else { return Vec::new() };
         let client = running.as_client();
+        for (side, _) in self.devices.iter().filter(|(_, port)| client.port_by_name(port).is_none()) {
+            wires.lose(*side);
+        }
         let present = client.ports(None, Some(MIDI), PortFlags::IS_OUTPUT);
         let (gone, come) = midi_changes(&self.midi, &present, wanted.midi.as_deref());
         if !gone.is_empty() {

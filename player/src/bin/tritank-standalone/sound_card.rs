@@ -188,11 +188,7 @@ where
     let channels = usize::from(config.channels);
     device.build_input_stream(
         config,
-        move |heard: &[T], _| {
-            for frame in heard.chunks_exact(channels) {
-                inlet.hear(channels, |channel| f32::from_sample(frame[channel]));
-            }
-        },
+        move |heard: &[T], _| inlet.hear(heard, channels, f32::from_sample),
         move |error| hear_of(&error, Side::In, &wires),
         None,
     )
