@@ -54,8 +54,7 @@ impl Inlet {
         to_hz: u32,
     ) -> Result<Self, String> {
         let no_way = |error: rubato::ResamplerConstructionError| format!("given {from_hz} Hz to {to_hz} Hz: {error}");
-        let resampled =
-            if from_hz == to_hz { None } else { Some(Resampled::new(from_hz, to_hz).map_err(no_way)?) };
+        let resampled = if from_hz == to_hz { None } else { Some(Resampled::new(from_hz, to_hz).map_err(no_way)?) };
         Ok(Self { wires, gates_from: gates_from.map(|channel| channel.saturating_sub(1)), gate_volts, resampled })
     }
 
@@ -152,7 +151,9 @@ mod tests {
 
     #[test]
     fn between_two_rates_a_sine_stays_one_and_a_gate_stays_square_and_in_time() {
-        for (from_hz, to_hz) in [(44_100, 48_000), (48_000, 44_100), (96_000, 48_000), (48_000, 192_000), (44_100, 96_000)] {
+        for (from_hz, to_hz) in
+            [(44_100, 48_000), (48_000, 44_100), (96_000, 48_000), (48_000, 192_000), (44_100, 96_000)]
+        {
             let frames = heard(from_hz, to_hz);
             let expected = f64::from(to_hz) / 2.0;
             assert!((frames.len() as f64 - expected).abs() < 1500.0 * f64::from(to_hz) / f64::from(from_hz));
@@ -160,7 +161,8 @@ mod tests {
             let step = std::f64::consts::TAU * 1000.0 / f64::from(to_hz);
             let part = &frames[to_hz as usize / 20..][..to_hz as usize / 5];
             let sum = |wave: fn(f64) -> f64| -> f64 {
-                let products = part.iter().enumerate().map(|(n, frame)| f64::from(frame.main[0]) * wave(n as f64 * step));
+                let products =
+                    part.iter().enumerate().map(|(n, frame)| f64::from(frame.main[0]) * wave(n as f64 * step));
                 2.0 / part.len() as f64 * products.sum::<f64>()
             };
             let (sine, cosine) = (sum(f64::sin), sum(f64::cos));

@@ -151,7 +151,8 @@ fn is_wanted(name: &str, wanted: Option<&str>) -> bool {
 /// What to say when no MIDI device has the wanted name, yet.
 pub fn midi_awaited(present: &[String], wanted: Option<&str>) -> Option<String> {
     let wanted = wanted.filter(|part| !present.iter().any(|name| is_wanted(name, Some(part))))?;
-    let told = if present.is_empty() { "there is none".to_owned() } else { format!("there are: {}", present.join("; ")) };
+    let told =
+        if present.is_empty() { "there is none".to_owned() } else { format!("there are: {}", present.join("; ")) };
     Some(format!("given \"{wanted}\", {told}; it is waited for"))
 }
 

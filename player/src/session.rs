@@ -301,8 +301,7 @@ mod tests {
             }
             let input = self.with_input.then(|| "ear".to_owned());
             let block = wanted.block.unwrap();
-            let opened =
-                Opened { output: "horn".into(), input, rate_hz: wanted.rate_hz, resampled_hz: None, block };
+            let opened = Opened { output: "horn".into(), input, rate_hz: wanted.rate_hz, resampled_hz: None, block };
             wires.put_between(2 * block as usize);
             self.playing.replace(Some((build(wanted.rate_hz)?, wires.clone())));
             self.opened += 1;
@@ -431,10 +430,7 @@ mod tests {
 
     #[test]
     fn meters_read_decibels_and_say_what_is_over() {
-        assert_eq!(
-            meters([0.0, 1.0], 0),
-            "in [--------------]   -inf dB   out [##############]    0.0 dB!"
-        );
+        assert_eq!(meters([0.0, 1.0], 0), "in [--------------]   -inf dB   out [##############]    0.0 dB!");
         let line = meters([0.5, 0.1], 3);
         assert!(line.contains("   -6.0 dB") && line.contains("  -20.0 dB") && line.ends_with("slips 3"), "{line}");
         assert_eq!(line.matches('#').count(), 13 + 9);

@@ -6,13 +6,17 @@
 //! ```
 //! A device is a client with ports; its ports are connected in their order, and may be patched otherwise at any time.
 
-use jack::{AsyncClient, AudioIn, AudioOut, Client, ClientOptions, Control, Frames, MidiIn, Port, PortFlags, ProcessScope};
+use jack::{
+    AsyncClient, AudioIn, AudioOut, Client, ClientOptions, Control, Frames, MidiIn, Port, PortFlags, ProcessScope,
+};
 use std::sync::{Arc, Weak};
 use std::time::Duration;
 use tritank_dsp::lines::Line;
 use tritank_player::deck::Deck;
 use tritank_player::inlet::Inlet;
-use tritank_player::machine::{ALL_UP, Build, Device, Devices, Machine, Opened, Wanted, channel_message, choose, midi_changes};
+use tritank_player::machine::{
+    ALL_UP, Build, Device, Devices, Machine, Opened, Wanted, channel_message, choose, midi_changes,
+};
 use tritank_player::wires::{Side, Wires};
 
 /// Name under which the patch bay shows the unit.
@@ -152,12 +156,7 @@ fn owners(client: &Client, flags: PortFlags) -> Vec<Device> {
 }
 
 /// The client that is meant, and its ports; the first with sockets that can be touched without a name.
-fn pick(
-    kind: &str,
-    client: &Client,
-    flags: PortFlags,
-    wanted: Option<&str>,
-) -> Result<(String, Vec<String>), String> {
+fn pick(kind: &str, client: &Client, flags: PortFlags, wanted: Option<&str>) -> Result<(String, Vec<String>), String> {
     let name = match wanted {
         Some(wanted) => choose(kind, &owners(client, flags), wanted)?.name.clone(),
         None => {
@@ -182,16 +181,12 @@ impl Machine for JackGraph {
     }
 
     fn midi(&mut self) -> Vec<String> {
-        let ports = self.running.upgrade().map(|running| running.as_client().ports(None, Some(MIDI), PortFlags::IS_OUTPUT));
+        let ports =
+            self.running.upgrade().map(|running| running.as_client().ports(None, Some(MIDI), PortFlags::IS_OUTPUT));
         ports.unwrap_or_default()
     }
 
-    fn open(
-        &mut self,
-        wanted: &Wanted,
-        wires: &Arc<Wires>,
-        build: &mut Build<'_>,
-    ) -> Result<(Stream, Opened), String> {
+    fn open(&mut self, wanted: &Wanted, wires: &Arc<Wires>, build: &mut Build<'_>) -> Result<(Stream, Opened), String> {
         self.midi.clear();
         let client = client()?;
         let (output, sinks) = pick("output", &client, PortFlags::IS_INPUT, wanted.output.as_deref())?;

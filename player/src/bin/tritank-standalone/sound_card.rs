@@ -12,7 +12,8 @@ use tritank_dsp::lines::Line;
 use tritank_player::deck::Deck;
 use tritank_player::inlet::Inlet;
 use tritank_player::machine::{
-    ALL_UP, Build, Device, Devices, Machine, Opened, USUAL_BLOCK, Wanted, channel_message, choose, midi_changes, nearest_rate,
+    ALL_UP, Build, Device, Devices, Machine, Opened, USUAL_BLOCK, Wanted, channel_message, choose, midi_changes,
+    nearest_rate,
 };
 use tritank_player::wires::{Side, Wires};
 
@@ -244,11 +245,7 @@ impl Machine for SoundCard {
         let list = |devices: Result<_, cpal::Error>| -> Result<Vec<Device>, String> {
             Ok(named(devices.map_err(|error| words(&error))?).into_iter().map(|(device, _)| device).collect())
         };
-        Ok(Devices {
-            outputs: list(host.output_devices())?,
-            inputs: list(host.input_devices())?,
-            midi: self.midi(),
-        })
+        Ok(Devices { outputs: list(host.output_devices())?, inputs: list(host.input_devices())?, midi: self.midi() })
     }
 
     fn midi(&mut self) -> Vec<String> {
