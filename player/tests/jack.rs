@@ -11,7 +11,7 @@ use std::sync::{Arc, mpsc};
 use std::time::Duration;
 
 /// What has not happened by then never will.
-const PATIENCE: Duration = Duration::from_secs(120);
+const PATIENCE: Duration = Duration::from_mins(2);
 
 /// The part of a level that a frame renews: a fifth of a second at 44.1 kHz.
 const LEVEL_STEP: f32 = 1.0 / 8820.0;

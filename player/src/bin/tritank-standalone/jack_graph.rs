@@ -157,12 +157,11 @@ fn owners(client: &Client, flags: PortFlags) -> Vec<Device> {
 
 /// The client that is meant, and its ports; the first with sockets that can be touched without a name.
 fn pick(kind: &str, client: &Client, flags: PortFlags, wanted: Option<&str>) -> Result<(String, Vec<String>), String> {
-    let name = match wanted {
-        Some(wanted) => choose(kind, &owners(client, flags), wanted)?.name.clone(),
-        None => {
-            let usual = owners(client, flags | PortFlags::IS_PHYSICAL).into_iter().next();
-            usual.ok_or_else(|| format!("{kind}: jack has no device for it here (--list says what there is)"))?.name
-        }
+    let name = if let Some(wanted) = wanted {
+        choose(kind, &owners(client, flags), wanted)?.name.clone()
+    } else {
+        let usual = owners(client, flags | PortFlags::IS_PHYSICAL).into_iter().next();
+        usual.ok_or_else(|| format!("{kind}: jack has no device for it here (--list says what there is)"))?.name
     };
     let ports = client.ports(None, Some(AUDIO), flags);
     Ok((name.clone(), ports.into_iter().filter(|port| owner(port) == name).collect()))
