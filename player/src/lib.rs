@@ -6,7 +6,7 @@
 //!                   └─────────────────────────── wires ────────────────────────┘  MIDI and sound in; peaks, counts out
 //! ```
 //! # Real-time considerations
-//! Deck and inlet allocate nothing, take no lock and make no system call: what other threads send it or want to know of it
+//! Deck and inlet allocate nothing, take no lock and make no system call: what other threads send them or want to know of them
 //! goes through the wires, which are atomics and lock-free queues.
 
 pub mod arguments;
