@@ -42,6 +42,8 @@ factory! {
     "talking-riff"
     "vowel-selector"
     "pulse-bass"
+    "stacked-chord"
+    "small-choir"
     "night-drone"
     "click-drum"
     "gated-motor"

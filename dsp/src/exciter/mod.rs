@@ -105,7 +105,7 @@ impl Exciter {
 
     /// The internal steps of a frame, three nodes each. Returns false, and leaves them alone, when the pulse stays where it
     /// was throughout.
-    #[inline]
+    #[inline(always)]
     pub(crate) fn frame(&mut self, drive: &Drive, nodes: &mut [f64]) -> bool {
         let (steps, _) = nodes.as_chunks_mut::<3>();
         if let Some(u) = self.charged(drive, steps.len()) {
@@ -124,7 +124,7 @@ impl Exciter {
     }
 
     /// u after steps in which nothing happens but that it goes on; `None` when something else might.
-    #[inline]
+    #[inline(always)]
     fn charged(&self, drive: &Drive, steps: usize) -> Option<f64> {
         let base_emitter = base_emitter_volts(&self.part, drive.celsius);
         let bias_rests = self.bias + (line(drive) - self.bias) * self.gate_part == self.bias;

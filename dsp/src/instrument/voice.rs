@@ -72,9 +72,9 @@ impl Voice {
     /// too, and the sweeps, which end at `sweeps`.
     #[inline]
     pub(super) fn feed(&mut self, feeds: &mut Feeds, sweeps: [f64; 3], steps: usize) {
-        let (exciters, drives, down) = (&mut self.exciters, &self.drives, &mut self.down);
+        let (exciter, drive, down) = (&mut self.exciters[0], &self.drives[0], &mut self.down);
         feeds.next(PULSES, |nodes| {
-            let moves = exciters[0].frame(&drives[0], nodes);
+            let moves = exciter.frame(drive, nodes);
             if moves {
                 let level = steps.ilog2() as usize;
                 for (k, step) in nodes.as_chunks::<3>().0.iter().enumerate() {
@@ -86,9 +86,7 @@ impl Voice {
             moves
         });
         if self.apart {
-            for stage in 1..3 {
-                feeds.next(PULSES + stage, |nodes| exciters[stage].frame(&drives[stage], nodes));
-            }
+            self.feed_apart(feeds);
         }
         for stage in 0..3 {
             let (from, to) = (self.sweeps[stage], sweeps[stage]);
@@ -103,6 +101,14 @@ impl Voice {
             });
         }
         self.sweeps = sweeps;
+    }
+
+    /// The pulses of stages 2 and 3, when they have exciters of their own.
+    #[inline(never)]
+    fn feed_apart(&mut self, feeds: &mut Feeds) {
+        for stage in 1..3 {
+            feeds.next(PULSES + stage, |nodes| self.exciters[stage].frame(&self.drives[stage], nodes));
+        }
     }
 
     /// What the switches do at the start of a step of the grid, `step` seconds long.

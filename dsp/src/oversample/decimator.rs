@@ -177,9 +177,10 @@ impl Decimator {
     }
 
     /// The frame at LATENCY before the one whose steps have now all been taken.
-    #[inline]
+    #[inline(always)]
     pub(crate) fn pull(&mut self) -> Lanes {
-        std::array::from_fn(|lane| self.0[lane].pull())
+        let [pulse, a, b, c] = &mut self.0;
+        [pulse.pull(), a.pull(), b.pull(), c.pull()]
     }
 
     /// As if `value` had stood at the input for ever.
@@ -207,7 +208,7 @@ impl Lane {
         (&mut self.pending[self.first..self.first + REACH]).try_into().expect("in the room")
     }
 
-    #[inline]
+    #[inline(always)]
     fn pull(&mut self) -> f64 {
         if self.held > REACH {
             return self.last;

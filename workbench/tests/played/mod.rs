@@ -3,7 +3,7 @@
 //! ```text
 //!   three chords, twice ───────► main in ┐
 //!   rows, from the second time ► lines   ├─► Instrument ──► left, right
-//!   one low key a chord ───────► keys    ┘         ▲
+//!   those chords, low ─────────► keys    ┘         ▲
 //!   a transport that runs ─────► the patch's own lanes
 //! ```
 //! So whoever steps through the list while a track runs hears what the loudness below says.
@@ -87,11 +87,12 @@ pub(crate) fn play(patch: &Patch) -> [Vec<f64>; 2] {
         }
         let frames = (CHORD_SECONDS * rate) as usize;
         if n % frames == 0 {
-            let key = |chord: usize| CHORDS[chord % CHORDS.len()][0] - 12;
+            // The lowest last: it is the one that sounds where one key does.
+            let keys = |chord: usize| CHORDS[chord % CHORDS.len()].into_iter().rev().map(|key| key - 12);
             if let Some(before) = (n / frames).checked_sub(1) {
-                instrument.key(key(before), 0.0);
+                keys(before).for_each(|key| instrument.key(key, 0.0));
             }
-            instrument.key(key(n / frames), 0.8);
+            keys(n / frames).for_each(|key| instrument.key(key, 0.8));
         }
         let output = instrument.tick(Input { main: [volts; 2], stage2: 0.0, stage3: 0.0 });
         for (side, volts) in out.iter_mut().zip(output.main) {
