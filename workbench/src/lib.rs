@@ -16,6 +16,7 @@ pub mod fault;
 pub mod gates;
 pub mod picture;
 pub mod plan;
+pub mod preset;
 pub mod render;
 pub mod response;
 pub mod rf64;
