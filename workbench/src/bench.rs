@@ -110,6 +110,16 @@ mod tests {
     }
 
     #[test]
+    fn every_command_that_pulls_lines_says_by_which_formula() {
+        let mut bench = Bench::command();
+        bench.build();
+        for name in ["gates", "keys", "render"] {
+            let help = bench.find_subcommand_mut(name).unwrap().render_long_help().to_string();
+            assert!(help.contains("line = switch XOR keys XOR pattern XOR gate"), "{name}");
+        }
+    }
+
+    #[test]
     fn a_refusal_of_the_parser_is_one_line_with_what_is_allowed() {
         for (line, says) in [
             ("render", "--out"),

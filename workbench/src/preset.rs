@@ -7,6 +7,8 @@
 //!       'List'   1                     how many chunks there are
 //!       'Comp'  48   bytes of it
 //! ```
+//! What of this is the plugin's own, its class id and the form of its state, is held against the plugin in `tests/`.
+//!
 //! Numbers are of four bytes, places and sizes of eight, the least byte first. VST 3, "Preset Format"; names of the chunks, their
 //! order and that of the bytes: the standard's own `vstpresetfile.cpp`. A preset is called what its file is called, so the
 //! file has no chunk that names it.

@@ -53,7 +53,7 @@ const KNOBS: [(Knob, &str); 5] = [
 
 fn main() -> ExitCode {
     match run(&Arguments::parse()) {
-        Ok(()) => ExitCode::SUCCESS,
+        Ok(_) => ExitCode::SUCCESS,
         Err(error) => {
             eprintln!("demo: {error:#}");
             ExitCode::from(2)
@@ -61,7 +61,8 @@ fn main() -> ExitCode {
     }
 }
 
-fn run(arguments: &Arguments) -> Result<()> {
+/// Plays, and leaves everything; what was played, and what the plugin made of it.
+fn run(arguments: &Arguments) -> Result<(Track, Rendered)> {
     let track = match &arguments.input {
         None => Track::organ()?,
         Some(file) => Track::recording(file)?,
@@ -79,7 +80,7 @@ fn run(arguments: &Arguments) -> Result<()> {
     println!("Speed    {:.1} x real time at {} Hz", speed(dry, &rendered), dry.rate_hz);
     println!("Sounds   {}", arguments.out.join("{dry,wet,taps}.wav").display());
     println!("Page     {}", arguments.out.join("index.html").display());
-    Ok(())
+    Ok((track, rendered))
 }
 
 /// What is played.
@@ -197,9 +198,11 @@ mod tests {
         organ.write(&short).unwrap();
 
         let plugin = tritank_tests::built_library().to_owned();
-        run(&Arguments { plugin, out: out.clone(), input: Some(short) }).unwrap();
-        let [dry, wet, taps] =
-            ["dry", "wet", "taps"].map(|name| Sound::read(&out.join(format!("{name}.wav"))).unwrap());
+        let (Track { dry, .. }, Rendered { wet, taps, .. }) =
+            run(&Arguments { plugin, out: out.clone(), input: Some(short) }).unwrap();
+        for file in ["dry.wav", "wet.wav", "taps.wav"] {
+            assert!(std::fs::metadata(out.join(file)).unwrap().len() > 1000, "{file}");
+        }
         assert!(std::fs::read_to_string(out.join("index.html")).unwrap().contains("short.wav"));
 
         let settings = settings(&dry).unwrap();
