@@ -543,7 +543,7 @@ fn a_state_comes_back_and_a_broken_one_is_refused() {
 fn a_preset_file_of_the_bench_s_is_for_this_class_and_holds_a_state_that_is_taken() {
     let rig = Rig::new();
     let untouched = rig.save();
-    let class_id: String = tritank::Vst3Shell::VST3_CLASS_ID.iter().map(|byte| format!("{byte:02X}")).collect();
+    let class_id = format!("{:032X}", u128::from_be_bytes(tritank::Vst3Shell::VST3_CLASS_ID));
     for factory in PATCHES {
         let file = preset::file(&factory.patch());
         assert_eq!(file[8..40], *class_id.as_bytes());
