@@ -18,10 +18,10 @@ pub struct PresetCommand {
     #[command(flatten)]
     unit: UnitOptions,
     /// Preset file to write; a host shows its name without the ending
-    #[arg(long, value_name = "FILE.vstpreset", required_unless_present = "all")]
+    #[arg(long, value_name = "FILE.vstpreset", required_unless_present = "all", help_heading = "The preset")]
     out: Option<PathBuf>,
     /// Writes a file for every patch that comes with the program into this folder, which is made if it is not there
-    #[arg(long, value_name = "FOLDER", conflicts_with_all = ["out", "board", "patch", "code", "set"])]
+    #[arg(long, value_name = "FOLDER", conflicts_with_all = ["out", "board", "patch", "code", "set"], help_heading = "The preset")]
     all: Option<PathBuf>,
     /// As JSON
     #[arg(long)]
@@ -29,11 +29,13 @@ pub struct PresetCommand {
 }
 
 const LONG: &str = "\
-A preset holds all that the plugin saves: board, knobs, keys and patterns. It is the same on every system. Hosts list what lies in
+A preset holds all that the plugin saves: board, knobs, keys and patterns. It is the same on every
+system. Hosts list what lies in
   Linux    ~/.vst3/presets/Tritank/Tritank/
   macOS    ~/Library/Audio/Presets/Tritank/Tritank/
   Windows  Documents\\VST3 Presets\\Tritank\\Tritank\\
-and some ask for a file. CLAP hosts need no preset file: they list patch files (.toml) in the same folder.
+and some ask for a file. CLAP hosts need no preset file: those that look for presets list the patch
+files (.toml) in the same folder.
 
 JSON: {\"written\": [files]}.
 
