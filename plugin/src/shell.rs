@@ -22,7 +22,7 @@ use std::num::NonZeroU32;
 use std::sync::Arc;
 use tritank_dsp::instrument::{Input, Voltage};
 use tritank_dsp::keys::Keyboard;
-use tritank_dsp::knobs::{Knob, QUALITIES};
+use tritank_dsp::knobs::Knob;
 use tritank_dsp::lines::Line;
 use tritank_dsp::pattern;
 
@@ -98,8 +98,11 @@ impl<const CONTROLLERS: bool> Shell<CONTROLLERS> {
             self.put_in(unit, context);
         }
         let Some(unit) = &self.unit else { return };
-        let wanted = QUALITIES[value_at(Knob::UnitQuality, self.panel.travel(Knob::UnitQuality)) as usize];
-        if unit.quality == wanted || self.leaving.is_some() {
+        let mut wanted = *unit.instrument.settings();
+        for &knob in Knob::ALL.iter().filter(|knob| knob.rebuilds()) {
+            wanted.set(knob, value_at(knob, self.panel.travel(knob)));
+        }
+        if unit.instrument.build() == wanted.build() || self.leaving.is_some() {
             return;
         }
         if self.offline {

@@ -33,8 +33,6 @@ pub struct Unit {
     pub round: Delay<[f32; 2]>,
     /// The lines, as late as what comes out.
     pub lines: Delay<u16>,
-    /// Oversampling factor it was built for.
-    pub quality: usize,
 }
 
 /// A delay of whole frames.
@@ -167,7 +165,7 @@ impl Bench {
         let patch = Patch { settings: *settings, ..self.patch.clone() };
         let instrument = Instrument::of(&patch, rate_hz)?;
         let (round, lines) = (Delay::new(instrument.latency()), Delay::new(instrument.ahead()));
-        Ok(Box::new(Unit { instrument, round, lines, quality: settings.quality() }))
+        Ok(Box::new(Unit { instrument, round, lines }))
     }
 }
 
@@ -257,7 +255,7 @@ mod tests {
             }
             thread::yield_now();
         };
-        assert_eq!(second.quality, first.quality);
+        assert_eq!(second.instrument.build(), first.instrument.build());
         assert!(workshop.leave(first).is_none());
         while !workshop.scrap.is_empty() {
             thread::yield_now();

@@ -24,7 +24,7 @@ fn patch() -> Patch {
         patch.settings.assign(id, value).unwrap();
     }
     fill::gray(&mut patch.keys, 40..=80, fill::STAGES, 0);
-    patch.keys.put(38, Row { lines: Some(0x5a5), pitch: Pitch::None });
+    patch.keys.put(38, Row { lines: Some(0x5a5), pitch: Pitch::None, ..Row::default() });
     patch.keys.velocity = 0.7;
     patch.keys.bend = 7.0;
     patch.keys.pressure = [2.0, 0.0, 1.0];
@@ -119,7 +119,18 @@ fn on_the_bench(patch: Patch, performance: &Performance, latency: usize) -> Vec<
 
 #[test]
 fn a_song_on_the_bench_sounds_as_it_does_in_the_plugin() {
-    let (patch, performance) = (patch(), performance());
+    let ways = ["last", "stages", "voices"].map(the_song_sounds_as_in_the_plugin);
+    for pair in [[0, 1], [1, 2], [2, 0]] {
+        let [one, other] = pair.map(|way| &ways[way]);
+        let error = difference_db(one, other.iter().copied().map(f64::from));
+        assert!(error > -60.0, "ways {pair:?} to play a chord are only {error:.1} dB apart");
+    }
+}
+
+/// With several keys down as told; what is heard on tap 1.
+fn the_song_sounds_as_in_the_plugin(chord: &str) -> Vec<f32> {
+    let (mut patch, performance) = (patch(), performance());
+    patch.settings.assign("exciter.chord", chord).unwrap();
     let mut rig = Rig::in_process();
     let state = rig.state_of(&patch);
     rig.load(&state).expect("the state is loaded");
@@ -134,7 +145,7 @@ fn a_song_on_the_bench_sounds_as_it_does_in_the_plugin() {
     }
     let mut expected = on_the_bench(patch.clone(), &performance, 0);
     expected.truncate(FRAMES - latency);
-    assert_same(&heard, &expected, "a song");
+    assert_same(&heard, &expected, &format!("a song, {chord}"));
 
     // The check can tell a lane that is not played.
     let mut without = patch;
@@ -142,6 +153,7 @@ fn a_song_on_the_bench_sounds_as_it_does_in_the_plugin() {
     let other = on_the_bench(without, &performance, 0);
     let error = difference_db(&heard.sides[2][0], other[..FRAMES - latency].iter().map(|out| out.taps[1]));
     assert!(error > -60.0, "without a lane it is only {error:.1} dB away");
+    heard.sides[1][0].clone()
 }
 
 #[test]

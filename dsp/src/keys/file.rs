@@ -6,6 +6,7 @@
 //! velocity = 0.0               # part of the pulse level that hangs on velocity
 //! bend = 2.0                   # semitones at the end of the wheel
 //! pressure = [0.0, 0.0, 0.0]   # volts that full pressure adds to the sweep of each stage
+//! stages = ["low", "middle", "high"]   # note of a chord for each stage, when `exciter.chord` is `stages`
 //!
 //! [[keys.fill]]                # any number of them, one after the other; then come the rows
 //! way = "gray"                 # or "codes", "random"
@@ -18,12 +19,13 @@
 //! soft = false
 //! hard = false
 //! pitch = "own"                # or "none", or a key number such as 57.5
+//! stages = ["low", "low", "high"]      # while this key is the last one
 //!
 //! [keys.controllers]
 //! 74 = "stage1.sweep"
 //! ```
 
-use super::{Hold, KEYS, KeyTable, MOST_BEND, MOST_PRESSURE, Pitch, Row, fill, lines_of_codes};
+use super::{Hold, KEYS, KeyTable, MOST_BEND, MOST_PRESSURE, Pitch, Place, Row, fill, lines_of_codes};
 use crate::knobs::Knob;
 use crate::lines::Line;
 use serde::{Deserialize, Serialize};
@@ -41,6 +43,8 @@ pub struct Written {
     bend: Option<f64>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pressure: Option<[f64; 3]>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    stages: Option<[String; 3]>,
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     fill: Vec<WrittenFill>,
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
@@ -71,6 +75,8 @@ struct WrittenRow {
     hard: Option<bool>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pitch: Option<WrittenPitch>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    stages: Option<[String; 3]>,
 }
 
 #[derive(Clone, Debug, Serialize, Deserialize)]
@@ -106,6 +112,9 @@ impl Written {
                 *place = within("pressure", volts, -MOST_PRESSURE, MOST_PRESSURE)?;
             }
         }
+        if let Some(stages) = &self.stages {
+            table.stages = places(stages).map_err(|what| ("stages".to_owned(), what))?;
+        }
         for (n, written) in self.fill.iter().enumerate() {
             written.fill(&mut table).map_err(|(field, what)| (format!("fill.{n}.{field}"), what))?;
         }
@@ -134,6 +143,7 @@ impl Written {
             velocity: Some(table.velocity),
             bend: Some(table.bend),
             pressure: Some(table.pressure),
+            stages: Some(names(table.stages)),
             fill: Vec::new(),
             rows: notes
                 .clone()
@@ -209,6 +219,9 @@ impl WrittenRow {
             Some(WrittenPitch::Word(word)) => return Err(("pitch", format!("given \"{word}\", allowed is {PITCHES}"))),
             Some(WrittenPitch::Key(key)) => return Err(("pitch", format!("given {key}, allowed is {PITCHES}"))),
         }
+        if let Some(stages) = &self.stages {
+            row.stages = Some(places(stages).map_err(|what| ("stages", what))?);
+        }
         Ok(row)
     }
 
@@ -223,11 +236,27 @@ impl WrittenRow {
                 Pitch::Fixed(key) => Some(WrittenPitch::Key(key)),
                 Pitch::None => Some(WrittenPitch::Word("none".into())),
             },
+            stages: row.stages.map(names),
         }
     }
 }
 
 const PITCHES: &str = "own, none or a key number from 0 to 127";
+
+fn names(places: [Place; 3]) -> [String; 3] {
+    places.map(|place| place.name().to_owned())
+}
+
+fn places(names: &[String; 3]) -> Result<[Place; 3], String> {
+    let mut places = Place::ALL;
+    for (place, name) in places.iter_mut().zip(names) {
+        *place = Place::ALL
+            .into_iter()
+            .find(|place| place.name() == name)
+            .ok_or_else(|| format!("given \"{name}\", allowed are low, middle and high"))?;
+    }
+    Ok(places)
+}
 
 fn within(place: &str, given: f64, low: f64, high: f64) -> Result<f64, Refusal> {
     let good = (low..=high).contains(&given);
