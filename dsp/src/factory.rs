@@ -56,6 +56,13 @@ impl Factory {
         PATCHES.iter().find(|patch| patch.name == name)
     }
 
+    /// Its name as a person reads it: `organ-insert` is "Organ insert".
+    pub fn title(&self) -> String {
+        let words = self.name.replace('-', " ");
+        let mut letters = words.chars();
+        letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
+    }
+
     /// What it is for, one line.
     pub fn note(&self) -> &'static str {
         self.comment(0)
@@ -100,5 +107,6 @@ mod tests {
             }
         }
         assert_eq!(Factory::find("nothing"), None);
+        assert_eq!(PATCHES[0].title(), "Organ insert");
     }
 }

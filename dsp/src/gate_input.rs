@@ -7,6 +7,8 @@
 //!                   ┌────────┐    ┌─────┐
 //!    line ──────────┘        └────┘     └──
 //! ```
+//! `line = switch XOR keys XOR pattern XOR gate` ([`crate::lines`]); this is one `gate`.
+//!
 //! An edge is on the frame of the first sample beyond the threshold, as a switch that is turned on that frame. It is not
 //! interpolated between two samples: most gates are made of samples to begin with, and theirs would come early.
 

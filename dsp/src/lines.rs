@@ -1,14 +1,14 @@
 //! Switch lines and who pulls them.
 //!
 //! ```text
-//!   panel switch ──┐
-//!   host code ─────┤
-//!   score ─────────┼── XOR ──► line      (the panel switch is the inverter)
-//!   keys ──────────┤
-//!   patterns ──────┤
-//!   pedals ────────┤
-//!   gate inputs ───┘
+//!   switch    the panel switch; the code knob, or a host's lane of codes ──┐
+//!   keys      the key table, while a key pulls ────────────────────────────┼── XOR ──► line
+//!   pattern   the line's lane of steps ────────────────────────────────────┤
+//!   gate      a gate input; a pedal; a score ──────────────────────────────┘
 //! ```
+//! `line = switch XOR keys XOR pattern XOR gate`: a line is on while an odd number of them pull, so each turns over what the
+//! others make of it, and the panel switch inverts them all.
+//!
 //! Fourteen lines: `1.0` … `3.3` switch capacitors, bit n of a stage's code; `soft` starves the exciter's bias,
 //! `hard` cuts its pulse dead.
 
@@ -71,7 +71,8 @@ impl fmt::Display for Line {
     }
 }
 
-/// Who can pull a line.
+/// Who can pull a line. In `line = switch XOR keys XOR pattern XOR gate`, `switch` is the panel and the code, and `gate` is the
+/// score, the pedals and the gate inputs.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Source {
     /// The panel switch, which inverts all the others.
@@ -92,7 +93,7 @@ pub enum Source {
 
 const SOURCES: usize = 7;
 
-/// The state of every source on every line; a line is the XOR of its sources.
+/// The state of every source on every line; a line is the XOR of its sources: on while an odd number of them pull.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Lines([u16; SOURCES]);
 

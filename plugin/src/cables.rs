@@ -6,6 +6,8 @@
 //! | Control | exciter, sweeps 1 to 3 | 1 V/octave on what knob or key say; volts on top of the sweep's knob |
 //! | Lines | 14, as Gates | 5 V while the line is on, 0 V while it is off, as late as the sound |
 //!
+//! `line = switch XOR keys XOR pattern XOR gate`: a channel of Gates is `gate`, one of Lines is `line`.
+//!
 //! A cable that stands still costs a look at its block, and a port without one a look at a block of silence.
 
 use tritank_dsp::gate_input::GateInput;

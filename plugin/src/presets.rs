@@ -1,35 +1,78 @@
-//! The patches that come with the program, as hosts list them: CLAP's preset discovery.
+//! Patches as hosts list them: CLAP's preset discovery.
 //!
 //! ```text
-//!   host ──► factory ──► provider ──► one place, the plugin itself ──► name, note, key of every patch
-//!   host ──► plugin's preset-load ──► the patch of that key, as a state
+//!   host ──► factory ──► provider ──┬► the plugin itself ──► name, note, key of every patch that comes with it
+//!                                   └► a folder ──► name and comments of every patch file in it
+//!   host ──► plugin's preset-load ──► the patch of that key or file, as a state
 //! ```
-//! They lie in the program, so there is no file to be found, and none to be lost. VST3 has program lists, which hang on a
-//! parameter that picks a program; the framework (0.4.2) has no such parameter, so there are none on that side.
+//! The folder is the one that VST 3 names for presets of a user, so that both kinds lie together: `.toml` for CLAP hosts, and for
+//! VST3 hosts preset files, which the bench writes (`tritank preset`). VST3's other way, program lists, hangs on a parameter
+//! that picks a program; the framework (0.4.2) has no such parameter.
 
+use crate::guard::Place;
 use crate::panel;
 use clap_sys::factory::preset_discovery::{
-    CLAP_PRESET_DISCOVERY_IS_FACTORY_CONTENT, CLAP_PRESET_DISCOVERY_LOCATION_PLUGIN, clap_preset_discovery_factory,
-    clap_preset_discovery_indexer, clap_preset_discovery_location, clap_preset_discovery_location_kind,
-    clap_preset_discovery_metadata_receiver, clap_preset_discovery_provider, clap_preset_discovery_provider_descriptor,
+    CLAP_PRESET_DISCOVERY_IS_FACTORY_CONTENT, CLAP_PRESET_DISCOVERY_IS_USER_CONTENT,
+    CLAP_PRESET_DISCOVERY_LOCATION_FILE, CLAP_PRESET_DISCOVERY_LOCATION_PLUGIN, clap_preset_discovery_factory,
+    clap_preset_discovery_filetype, clap_preset_discovery_indexer, clap_preset_discovery_location,
+    clap_preset_discovery_location_kind, clap_preset_discovery_metadata_receiver, clap_preset_discovery_provider,
+    clap_preset_discovery_provider_descriptor,
 };
 use clap_sys::universal_plugin_id::clap_universal_plugin_id;
 use clap_sys::version::CLAP_VERSION;
 use nice_plug::prelude::{ClapPlugin, PluginState};
 use std::ffi::{CStr, CString, c_char, c_void};
+use std::path::{Path, PathBuf};
 use std::ptr;
+use tritank_dsp::board::Board;
 use tritank_dsp::factory::{Factory, PATCHES};
+use tritank_dsp::patch::Patch;
 
-/// The state of a patch by its key.
-pub fn state(key: &str) -> Option<PluginState> {
-    Factory::find(key).map(|factory| panel::state_of(&factory.patch()))
+/// What the name of a patch file ends in.
+const ENDING: &CStr = c"toml";
+/// The longest patch file that is read, bytes: some hundred times a usual one.
+const LONGEST: u64 = 1 << 20;
+
+/// The state of a patch. One without a board of its own is played on the board that comes with the program.
+///
+/// # Errors
+/// Why it cannot be read, on one line.
+pub fn state(place: Place<'_>) -> Result<PluginState, String> {
+    match place {
+        Place::Plugin(key) => Factory::find(key)
+            .map(|factory| panel::state_of(&factory.patch()))
+            .ok_or_else(|| format!("given \"{key}\", allowed is the key of a patch that comes with the plugin")),
+        Place::File(file) => read(file).map(|(patch, _)| panel::state_of(&patch)),
+    }
 }
 
-/// As a host shows it: `organ-insert` becomes `Organ insert`.
-pub fn shown(key: &str) -> String {
-    let words = key.replace('-', " ");
-    let mut letters = words.chars();
-    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
+/// A patch file: the patch, and the text that it was read from.
+fn read(file: &Path) -> Result<(Patch, String), String> {
+    let refuse = |what: String| format!("{}: {what}", file.display());
+    let about = std::fs::metadata(file).map_err(|error| refuse(error.to_string()))?;
+    if !about.is_file() || about.len() > LONGEST {
+        return Err(refuse(format!("given no file of a patch, allowed is one of at most {LONGEST} bytes")));
+    }
+    let text = std::fs::read_to_string(file).map_err(|error| refuse(error.to_string()))?;
+    let patch = Patch::from_toml(&text, &Board::built_in()).map_err(|error| refuse(error.to_string()))?;
+    Ok((patch, text))
+}
+
+/// The folder of a user's own patches: VST 3, "Preset Locations".
+fn own_patches() -> Option<PathBuf> {
+    let presets = if cfg!(windows) {
+        dirs::document_dir()?.join("VST3 Presets")
+    } else if cfg!(target_os = "macos") {
+        dirs::home_dir()?.join("Library/Audio/Presets")
+    } else {
+        dirs::home_dir()?.join(".vst3/presets")
+    };
+    Some(presets.join("Tritank").join("Tritank"))
+}
+
+/// The comments that a patch opens with: what it is for and how it is played.
+fn comments(toml: &str) -> String {
+    toml.lines().map_while(|line| line.strip_prefix("# ")).collect::<Vec<_>>().join(" ")
 }
 
 const ID: &CStr = c"tritank.patches";
@@ -92,56 +135,111 @@ unsafe extern "C" fn get_extension(
     ptr::null()
 }
 
-/// Says where the patches are: in the plugin.
+/// Says where patches are: in the plugin, and in the user's folder if there is one.
 unsafe extern "C" fn init(provider: *const clap_preset_discovery_provider) -> bool {
-    let place = clap_preset_discovery_location {
+    let file = clap_preset_discovery_filetype {
+        name: c"Tritank patch".as_ptr(),
+        description: ptr::null(),
+        file_extension: ENDING.as_ptr(),
+    };
+    let plugin = clap_preset_discovery_location {
         flags: CLAP_PRESET_DISCOVERY_IS_FACTORY_CONTENT,
         name: c"Tritank".as_ptr(),
         kind: CLAP_PRESET_DISCOVERY_LOCATION_PLUGIN,
         location: ptr::null(),
     };
-    // SAFETY: a live provider, whose data is the indexer that it was created with, which outlives it; the place is read
-    // during the call alone.
+    let folder = own_patches().filter(|folder| folder.is_dir());
+    let folder = folder.and_then(|folder| CString::new(folder.to_str()?).ok());
+    let own = folder.as_ref().map(|folder| clap_preset_discovery_location {
+        flags: CLAP_PRESET_DISCOVERY_IS_USER_CONTENT,
+        name: c"Tritank: your own".as_ptr(),
+        kind: CLAP_PRESET_DISCOVERY_LOCATION_FILE,
+        location: folder.as_ptr(),
+    });
+    // SAFETY: a live provider, whose data is the indexer that it was created with, which outlives it; what is declared is
+    // read during the calls alone.
     unsafe {
         let Some(provider) = provider.as_ref() else { return false };
         let indexer = provider.provider_data.cast::<clap_preset_discovery_indexer>();
-        (*indexer).declare_location.is_some_and(|declare| declare(indexer, &raw const place))
+        let (Some(kind), Some(place)) = ((*indexer).declare_filetype, (*indexer).declare_location) else {
+            return false;
+        };
+        kind(indexer, &raw const file)
+            && place(indexer, &raw const plugin)
+            && own.is_none_or(|own| place(indexer, &raw const own))
     }
 }
 
-/// Tells of every patch: its name, its key, and what it is for.
+/// Tells of every patch in a place: its name, its key if it has one, and what it is for.
 unsafe extern "C" fn get_metadata(
     _provider: *const clap_preset_discovery_provider,
     kind: clap_preset_discovery_location_kind,
-    _location: *const c_char,
+    location: *const c_char,
     receiver: *const clap_preset_discovery_metadata_receiver,
 ) -> bool {
     // SAFETY: null or a live receiver, as the interface says.
     let Some(listener) = (unsafe { receiver.as_ref() }) else { return false };
-    if kind != CLAP_PRESET_DISCOVERY_LOCATION_PLUGIN {
-        return false;
+    match kind {
+        CLAP_PRESET_DISCOVERY_LOCATION_PLUGIN => {
+            for factory in PATCHES {
+                let (name, key, about) = (factory.title(), Some(factory.name), comments(factory.toml));
+                if !tell(listener, &name, key, CLAP_PRESET_DISCOVERY_IS_FACTORY_CONTENT, &about) {
+                    break;
+                }
+            }
+            true
+        }
+        CLAP_PRESET_DISCOVERY_LOCATION_FILE if !location.is_null() => {
+            // SAFETY: a C string, as the interface says.
+            let file = Path::new(unsafe { CStr::from_ptr(location) }.to_str().unwrap_or_default());
+            match read(file) {
+                Ok((_, text)) => {
+                    let name = file.file_stem().unwrap_or_default().to_string_lossy();
+                    tell(listener, &name, None, CLAP_PRESET_DISCOVERY_IS_USER_CONTENT, &comments(&text));
+                    true
+                }
+                Err(error) => {
+                    if let Some(complain) = listener.on_error {
+                        let what = CString::new(error).unwrap_or_default();
+                        // SAFETY: a live receiver; the string is read during the call alone.
+                        unsafe { complain(receiver, 0, what.as_ptr()) };
+                    }
+                    false
+                }
+            }
+        }
+        _ => false,
     }
-    let plugin_id = CString::new(<crate::ClapShell as ClapPlugin>::CLAP_ID).unwrap_or_default();
+}
+
+/// Tells of one patch; whether the listener wants more.
+fn tell(
+    listener: &clap_preset_discovery_metadata_receiver,
+    name: &str,
+    key: Option<&str>,
+    flags: u32,
+    about: &str,
+) -> bool {
+    // A text with a zero in it is left out.
+    let text = |text: &str| CString::new(text).unwrap_or_default();
+    let (name, key, about) = (text(name), key.map(text), text(about));
+    let plugin_id = text(<crate::ClapShell as ClapPlugin>::CLAP_ID);
     let plugin = clap_universal_plugin_id { abi: c"clap".as_ptr(), id: plugin_id.as_ptr() };
-    for factory in PATCHES {
-        let about = format!("{} {}", factory.note(), factory.play());
-        // None of these has a zero in it.
-        let [name, key, about] =
-            [shown(factory.name), factory.name.to_owned(), about].map(|text| CString::new(text).unwrap_or_default());
-        // SAFETY: a live receiver; the strings are read during the calls alone.
-        unsafe {
-            if !listener.begin_preset.is_some_and(|begin| begin(receiver, name.as_ptr(), key.as_ptr())) {
-                break;
-            }
-            if let Some(add) = listener.add_plugin_id {
-                add(receiver, &raw const plugin);
-            }
-            if let Some(set) = listener.set_flags {
-                set(receiver, CLAP_PRESET_DISCOVERY_IS_FACTORY_CONTENT);
-            }
-            if let Some(set) = listener.set_description {
-                set(receiver, about.as_ptr());
-            }
+    let receiver = ptr::from_ref(listener);
+    // SAFETY: a live receiver; the strings are read during the calls alone.
+    unsafe {
+        let key = key.as_ref().map_or(ptr::null(), |key| key.as_ptr());
+        if !listener.begin_preset.is_some_and(|begin| begin(receiver, name.as_ptr(), key)) {
+            return false;
+        }
+        if let Some(add) = listener.add_plugin_id {
+            add(receiver, &raw const plugin);
+        }
+        if let Some(set) = listener.set_flags {
+            set(receiver, flags);
+        }
+        if let Some(set) = listener.set_description {
+            set(receiver, about.as_ptr());
         }
     }
     true
@@ -152,13 +250,12 @@ mod tests {
     use super::*;
 
     #[test]
-    fn every_patch_is_a_state_that_is_taken_and_has_a_name_to_show() {
+    fn every_patch_is_a_state_that_is_taken() {
         for factory in PATCHES {
-            let mut state = state(factory.name).expect("a patch of that key");
+            let mut state = state(Place::Plugin(factory.name)).expect("a patch of that key");
             assert_eq!(panel::patch_of(&state).as_ref(), Ok(&factory.patch()), "{}", factory.name);
             panel::filter_state(&mut state).expect("a state that is taken");
         }
-        assert!(state("nothing").is_none());
-        assert_eq!(shown("organ-insert"), "Organ insert");
+        assert!(state(Place::Plugin("nothing")).unwrap_err().contains("nothing"));
     }
 }

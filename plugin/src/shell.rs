@@ -379,7 +379,7 @@ impl<const CONTROLLERS: bool> crate::guard::CheckedState for Shell<CONTROLLERS> 
         panel::patch_of(state).map(drop)
     }
 
-    fn preset(key: &str) -> Option<PluginState> {
-        presets::state(key)
+    fn preset(place: crate::guard::Place<'_>) -> Result<PluginState, String> {
+        presets::state(place)
     }
 }

@@ -6,6 +6,7 @@
 `cargo xtask test` builds both and runs these files; the paths come from it, or from the usual places.
 """
 
+import json
 import os
 import pathlib
 import subprocess
@@ -31,6 +32,13 @@ def vst3():
 
 
 @pytest.fixture(scope="session")
+def presets():
+    """The preset files that lie beside the bundles, by the name that a host shows."""
+    files = built("TRITANK_PRESETS", "bundled/presets").glob("Tritank/Tritank/*.vstpreset")
+    return {file.stem: str(file) for file in files}
+
+
+@pytest.fixture(scope="session")
 def chord():
     """A second and a half of three notes with a dozen partials each, left louder than right: float32, (2, n)."""
     t = np.arange(int(1.5 * RATE)) / RATE
@@ -45,10 +53,24 @@ class Bench:
     def __init__(self, program, folder):
         self.program, self.folder = program, folder
 
-    def render(self, sound, knobs, edges=(), song=None, **jacks):
-        """Main out and taps, (2, n) and (4, n), for the same sound, knobs as text, (seconds, line, state) edges, and a MIDI file."""
+    def patches(self):
+        """A file for each patch that comes with the program, by the name that a host shows."""
+        listed = json.loads(self.run("patches", "--json"))
+        files = {}
+        for name in (patch["name"] for patch in listed):
+            file = self.folder / f"{name}.toml"
+            self.run("patches", "--write", file, name)
+            files[name.replace("-", " ").capitalize()] = file
+        return files
+
+    def run(self, *words):
+        command = [self.program, *map(str, words)]
+        return subprocess.run(command, check=True, capture_output=True, text=True).stdout
+
+    def render(self, sound, knobs, edges=(), song=None, patch=None, **jacks):
+        """Main out and taps, (2, n) and (4, n), for the same sound, knobs as text, (seconds, line, state) edges, MIDI and patch files."""
         out, taps = self.folder / "out.wav", self.folder / "taps.wav"
-        command = [self.program, "render", "--in1", self.wav("in1", sound), "--out", out, "--taps", taps]
+        command = ["render", "--in1", self.wav("in1", sound), "--out", out, "--taps", taps]
         for jack, other in jacks.items():
             command += [f"--{jack}", self.wav(jack, other)]
         for knob, text in knobs.items():
@@ -60,7 +82,9 @@ class Bench:
             command += ["--lines", lines]
         if song is not None:
             command += ["--keys", song, "--seconds", sound.shape[1] / RATE]
-        subprocess.run([str(word) for word in command], check=True, capture_output=True, text=True)
+        if patch is not None:
+            command += ["--patch", patch]
+        self.run(*command)
         return tuple(wavfile.read(file)[1].T for file in (out, taps))
 
     def wav(self, name, sound):

@@ -146,6 +146,21 @@ def test_a_midi_file_plays_as_the_bench_plays_it(host, bench, six, tmp_path):
     assert max(errors.values()) <= -120.0
 
 
+def test_every_preset_plays_as_the_bench_plays_its_patch(vst3, presets, bench, six, tmp_path):
+    """Boards, knobs, keys and lanes: the transport runs at 120 a minute, which the song says too, and one low key is held."""
+    song = midi_file(tmp_path / "song.mid", [(32, 0x90, 38, 100), (1000, 0x80, 38, 0)])
+    quiet = np.vstack([six[:2], np.zeros_like(six[2:])])
+    errors = {}
+    for name, patch in bench.patches().items():
+        host = Host(vst3)
+        assert host.unit.load_vst3_preset(presets[name]), name
+        assert host.unit.load_midi(str(song), beats=False, all_events=True)
+        main, _ = bench.render(quiet[:2], {}, song=song, patch=patch)
+        errors[name] = error_db(host.play(quiet)[:2], main)
+    print("host against bench, dB:", {name: round(float(error), 1) for name, error in errors.items()})
+    assert len(errors) == len(presets) and max(errors.values()) <= -120.0
+
+
 def test_a_preset_saved_in_the_other_host_plays_the_same_here(host, vst3, six, tmp_path):
     """This host reads its own state files only for plugins with an editor, so the state comes as a preset file."""
     other = pedalboard.load_plugin(vst3)

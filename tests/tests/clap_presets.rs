@@ -5,8 +5,8 @@ mod host;
 use clap_sys::ext::preset_load::{CLAP_EXT_PRESET_LOAD, clap_plugin_preset_load};
 use clap_sys::factory::preset_discovery::{
     CLAP_PRESET_DISCOVERY_FACTORY_ID, CLAP_PRESET_DISCOVERY_LOCATION_FILE, CLAP_PRESET_DISCOVERY_LOCATION_PLUGIN,
-    clap_preset_discovery_factory, clap_preset_discovery_indexer, clap_preset_discovery_location,
-    clap_preset_discovery_metadata_receiver,
+    clap_preset_discovery_factory, clap_preset_discovery_filetype, clap_preset_discovery_indexer,
+    clap_preset_discovery_location, clap_preset_discovery_metadata_receiver,
 };
 use clap_sys::universal_plugin_id::clap_universal_plugin_id;
 use clap_sys::version::CLAP_VERSION;
@@ -42,14 +42,23 @@ unsafe extern "C" fn add_plugin_id(
     }
 }
 
+unsafe extern "C" fn declare_filetype(
+    _indexer: *const clap_preset_discovery_indexer,
+    _kind: *const clap_preset_discovery_filetype,
+) -> bool {
+    true
+}
+
+/// A folder of the user's own may be another place; `clap_own_patches` looks into that.
 unsafe extern "C" fn declare_location(
     indexer: *const clap_preset_discovery_indexer,
     place: *const clap_preset_discovery_location,
 ) -> bool {
     // SAFETY: the test's own indexer, and a place that is good for the call.
     unsafe {
-        assert!((*place).kind == CLAP_PRESET_DISCOVERY_LOCATION_PLUGIN && (*place).location.is_null());
-        *(*indexer).indexer_data.cast::<u32>() += 1;
+        let in_plugin = (*place).kind == CLAP_PRESET_DISCOVERY_LOCATION_PLUGIN;
+        assert_eq!(in_plugin, (*place).location.is_null());
+        *(*indexer).indexer_data.cast::<u32>() += u32::from(in_plugin);
     }
     true
 }
@@ -66,7 +75,7 @@ fn patches_that_come_with_the_plugin_are_found_and_loaded() {
         url: no_text,
         version: no_text,
         indexer_data: (&raw mut places).cast(),
-        declare_filetype: None,
+        declare_filetype: Some(declare_filetype),
         declare_location: Some(declare_location),
         declare_soundpack: None,
         get_extension: None,

@@ -10,6 +10,7 @@ use host::{
     Given, Heard, INS, OUTS, Performance, Ports, assert_same, claimed, difference_db, directly, instrument, memory,
     number, pointers, written,
 };
+use nice_plug::prelude::Vst3Plugin;
 use nice_plug::wrapper::vst3::vst3::Steinberg::Vst::{
     AudioBusBuffers, AudioBusBuffers__type0, BusDirections_, BusInfo,
     BusInfo_::BusFlags_::{kDefaultActive, kIsControlVoltage},
@@ -27,8 +28,11 @@ use nice_plug::wrapper::vst3::vst3::{Class, ComPtr, ComWrapper, Interface};
 use std::cell::{Cell, RefCell};
 use std::ffi::c_void;
 use std::ptr;
+use tritank::panel::{patch_of, state_of};
 use tritank_dsp::board::Board;
+use tritank_dsp::factory::PATCHES;
 use tritank_dsp::knobs::{Knob, Settings};
+use tritank_workbench::preset;
 
 const RATE_HZ: f64 = 48e3;
 const BLOCK: usize = 512;
@@ -532,4 +536,36 @@ fn a_state_comes_back_and_a_broken_one_is_refused() {
     let again = other.play(&performance, &[]);
     assert!(again == heard);
     assert!(difference_db(&again.main[0], heard.main[0].iter().map(|volts| f64::from(*volts))) == f64::NEG_INFINITY);
+}
+
+/// The bench writes what this side would save; a host finds the state where `bench_preset` reads it, from byte 48 to the list.
+#[test]
+fn a_preset_file_of_the_bench_s_is_for_this_class_and_holds_a_state_that_is_taken() {
+    let rig = Rig::new();
+    let untouched = rig.save();
+    let class_id = format!("{:032X}", u128::from_be_bytes(tritank::Vst3Shell::VST3_CLASS_ID));
+    for factory in PATCHES {
+        let file = preset::file(&factory.patch());
+        assert_eq!(file[8..40], *class_id.as_bytes());
+        let list = u64::from_le_bytes(file[40..48].try_into().unwrap()) as usize;
+        let state = &file[48..list];
+        assert_eq!(state, serde_json::to_vec(&state_of(&factory.patch())).unwrap());
+        assert_eq!(rig.load(state), kResultOk, "{}", factory.name);
+        let saved = rig.save();
+        assert!(saved != untouched, "{}", factory.name);
+        let (now, wanted) = (patch_of(&serde_json::from_slice(&saved).unwrap()).unwrap(), factory.patch());
+        assert_eq!(
+            (now.board, now.keys, now.patterns),
+            (wanted.board, wanted.keys, wanted.patterns),
+            "{}",
+            factory.name
+        );
+        for &knob in Knob::ALL {
+            // A host's travel is of single precision.
+            let [now, wanted] = [&now.settings, &wanted.settings].map(|settings| knob.travel(settings.get(knob)));
+            assert!((now - wanted).abs() < 1e-6, "{}: {}", factory.name, knob.id());
+        }
+    }
+    // The file as it lies is no state: a host that hands over the whole of it is told so.
+    assert_eq!(rig.load(&preset::file(&PATCHES[0].patch())), kResultFalse);
 }

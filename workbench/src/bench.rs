@@ -6,6 +6,7 @@ use crate::command::gates::GatesCommand;
 use crate::command::keys::KeysCommand;
 use crate::command::patches::PatchesCommand;
 use crate::command::plan::PlanCommand;
+use crate::command::preset::PresetCommand;
 use crate::command::render::RenderCommand;
 use crate::command::response::ResponseCommand;
 use crate::command::say;
@@ -30,6 +31,7 @@ enum Command {
     Render(RenderCommand),
     Gates(GatesCommand),
     Patches(PatchesCommand),
+    Preset(PresetCommand),
     Circuit(CircuitCommand),
     Sheet(SheetCommand),
     Tune(TuneCommand),
@@ -47,6 +49,8 @@ tritank, the bench of a three-tank formant voice
   tritank render --board mine.toml --in1 organ.wav --out voice.wav
                                                      sound through the unit, exactly as the plugin does it
   tritank patches                                    settings to start from: what each is for, how to play it
+  tritank preset --patch mine.toml --out Mine.vstpreset
+                                                     a patch for hosts of the VST3 plugin
   tritank gates --lines steps.csv --full-scale 10V --out gates.wav
                                                      the lines of a score as voltages for a real unit
   tritank circuit --board mine.toml                  the circuit that is solved, for any outside solver
@@ -71,6 +75,7 @@ impl Bench {
             Some(Command::Render(command)) => command.run(),
             Some(Command::Gates(command)) => command.run(),
             Some(Command::Patches(command)) => command.run(),
+            Some(Command::Preset(command)) => command.run(),
             Some(Command::Circuit(command)) => command.run(),
             Some(Command::Sheet(command)) => command.run(),
             Some(Command::Tune(command)) => command.run(),
@@ -101,6 +106,16 @@ mod tests {
             assert!(command.render_help().to_string().contains("Example"), "{}", command.get_name());
             let long = command.render_long_help().to_string();
             assert!(long.contains("Example") && long.contains("JSON"), "{}", command.get_name());
+        }
+    }
+
+    #[test]
+    fn every_command_that_pulls_lines_says_by_which_formula() {
+        let mut bench = Bench::command();
+        bench.build();
+        for name in ["gates", "keys", "render"] {
+            let help = bench.find_subcommand_mut(name).unwrap().render_long_help().to_string();
+            assert!(help.contains("line = switch XOR keys XOR pattern XOR gate"), "{name}");
         }
     }
 

@@ -5,6 +5,8 @@
 //!   score ───────────────────────┼─ XOR ─► line ──┬─► edge on the nearest sample ─► volts / full scale ─► WAV
 //!   lanes of a patch's patterns ─┘                └─► edge on the nearest tick ───► note on, note off ─► MIDI file
 //! ```
+//! `line = switch XOR keys XOR pattern XOR gate`, where the score is `gate`, and `keys` are at rest.
+//!
 //! A sample of 1.0 leaves an interface at its full scale, which differs from one to the next and must be measured: only
 //! then does a gate have the volts that it is meant to have.
 

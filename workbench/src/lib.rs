@@ -2,6 +2,7 @@
 //!
 //! ```text
 //!   arguments ──► unit (board, knobs, codes) ──┬─► circuit    the element list
+//!                                              ├─► preset     a patch for hosts of the VST3 plugin
 //!                                              ├─► response   small-signal curves and peaks ──► picture
 //!               WAV, score, song ──────────────┼─► render     exactly the plugin's engine, offline
 //!                     score ───────────────────┴─► gates      the lines as voltages and as MIDI notes
@@ -16,6 +17,7 @@ pub mod fault;
 pub mod gates;
 pub mod picture;
 pub mod plan;
+pub mod preset;
 pub mod render;
 pub mod response;
 pub mod rf64;

@@ -7,7 +7,8 @@
 //!   0.5,hard,on
 //! ```
 //! Lines are `1.0` … `3.3`, `soft` and `hard`; a state is `on` or `off`, `1` or `0`. The edges may stand in any order.
-//! The panel switches and codes invert what a score pulls, as they do with every other source.
+//! `line = switch XOR keys XOR pattern XOR gate`, and a score is `gate`: panel switches and codes invert what it pulls, as they do
+//! with keys and patterns.
 
 use crate::fault::Fault;
 use crate::unit;

@@ -7,8 +7,9 @@
 //!       x86_64-linux/Tritank.so          one folder for each processor and system
 //!       x86_64-win/Tritank.vst3
 //!       MacOS/Tritank                    with Info.plist and PkgInfo beside it
+//!     presets/Tritank/Tritank/           a preset file for every patch, under the maker's name and the plugin's
 //! ```
-//! The layouts are those of the two standards: CLAP, `entry.h`; VST 3, "Plug-in Format Structure".
+//! The layouts are those of the two standards: CLAP, `entry.h`; VST 3, "Plug-in Format Structure" and "Preset Locations".
 
 use crate::house::House;
 use anyhow::{Context, Result, bail};
@@ -18,28 +19,44 @@ use xshell::Shell;
 
 const NAME: &str = "Tritank";
 
+/// The bench program, which writes the presets.
+const BENCH: &str = "tritank";
+
 /// What was built, and where it lies.
 pub(crate) struct Bundle {
     /// `Tritank.clap`.
     pub(crate) clap: PathBuf,
     /// `Tritank.vst3`.
     pub(crate) vst3: PathBuf,
+    /// `presets`: what is inside is copied as it lies.
+    pub(crate) presets: PathBuf,
     built: Built,
 }
 
 impl Bundle {
+    /// The bench program.
+    pub(crate) fn bench(&self) -> Result<&Path> {
+        self.executable(BENCH)
+    }
+
     /// A program that was built along with it.
     pub(crate) fn executable(&self, name: &str) -> Result<&Path> {
         self.built.executables.iter().find(|(n, _)| n == name).map(|(_, path)| path.as_path()).context(name.to_owned())
     }
 }
 
-/// Builds the plugin in release, with whatever else `also` asks Cargo for, and lays out both bundles.
+/// Builds plugin and bench in release, with whatever else `also` asks Cargo for, and lays out both bundles and the presets.
 pub(crate) fn build(house: &House, also: &[&str]) -> Result<Bundle> {
     let built = Built::by_cargo(house, also)?;
     let folder = house.target().join("bundled");
-    let bundle = Bundle { clap: folder.join(format!("{NAME}.clap")), vst3: folder.join(format!("{NAME}.vst3")), built };
+    let bundle = Bundle {
+        clap: folder.join(format!("{NAME}.clap")),
+        vst3: folder.join(format!("{NAME}.vst3")),
+        presets: folder.join("presets"),
+        built,
+    };
     lay_out(house.shell(), &bundle)?;
+    write_presets(house.shell(), &bundle)?;
     Ok(bundle)
 }
 
@@ -55,6 +72,13 @@ fn lay_out(shell: &Shell, bundle: &Bundle) -> Result<()> {
         copy(shell, library, &bundle.clap)?;
         copy(shell, library, &bundle.vst3.join(vst3_place(ARCH, OS)?))
     }
+}
+
+fn write_presets(shell: &Shell, bundle: &Bundle) -> Result<()> {
+    shell.remove_path(&bundle.presets)?;
+    let place = bundle.presets.join(NAME).join(NAME);
+    shell.cmd(bundle.bench()?).args(["preset", "--all"]).arg(place).quiet().ignore_stdout().run()?;
+    Ok(())
 }
 
 /// Where the library lies inside the VST3 folder.
@@ -116,7 +140,8 @@ struct Built {
 
 impl Built {
     fn by_cargo(house: &House, also: &[&str]) -> Result<Self> {
-        let command = house.cargo("build").args(["--release", "-p", "tritank", "--lib"]).args(also);
+        let command = house.cargo("build").args(["--release", "-p", "tritank", "--lib"]);
+        let command = command.args(["-p", "tritank-workbench", "--bin", BENCH]).args(also);
         let lines = command.arg("--message-format=json-render-diagnostics").read()?;
         Self::from_messages(&lines)
     }

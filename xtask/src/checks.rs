@@ -32,7 +32,7 @@ struct Line {
 pub(crate) fn run(house: &House) -> Result<()> {
     let mut lines = vec![rust_tests(house), doc_tests(house)];
     lines.extend(player(house));
-    let bundle = bundle::build(house, &["-p", "tritank-workbench", "--bin", "tritank"])?;
+    let bundle = bundle::build(house, &[])?;
     lines.extend(outside(house, &bundle)?);
     lines.push(instructions(house));
     summary(&lines)
@@ -120,8 +120,9 @@ fn pytest(house: &House, bundle: &Bundle, python: &Path, folder: &str) -> Result
         .args(["-m", "pytest", "-q", "-p", "no:cacheprovider", folder])
         .current_dir(house.root())
         .env("PYTHONDONTWRITEBYTECODE", "1")
-        .env("TRITANK_BENCH", bundle.executable("tritank")?)
+        .env("TRITANK_BENCH", bundle.bench()?)
         .env("TRITANK_VST3", &bundle.vst3)
+        .env("TRITANK_PRESETS", &bundle.presets)
         .status()?;
     Ok(outcome(status.success()))
 }
@@ -148,7 +149,7 @@ fn summary(lines: &[Line]) -> Result<()> {
 
 /// `cargo xtask reference`, its first half: the reference solutions, made anew.
 pub(crate) fn reference(house: &House) -> Result<()> {
-    let bundle = bundle::build(house, &["-p", "tritank-workbench", "--bin", "tritank"])?;
+    let bundle = bundle::build(house, &[])?;
     let python = match python::set_up(house)? {
         Python::Ready(python) => python,
         Python::Missing(why) => bail!("the reference solutions need Python: {why}"),
@@ -156,7 +157,7 @@ pub(crate) fn reference(house: &House) -> Result<()> {
     let status = Command::new(python)
         .arg("tests/reference/make.py")
         .current_dir(house.root())
-        .env("TRITANK_BENCH", bundle.executable("tritank")?)
+        .env("TRITANK_BENCH", bundle.bench()?)
         .status()?;
     if status.success() { Ok(()) } else { bail!("the reference solutions were not made, see above") }
 }

@@ -4,7 +4,7 @@
 //!   cargo xtask demo ───► bundle ──► organ (or --input) ──► plugin in a host ──► target/demo/
 //!               test ───► Rust tests ──► player, where ALSA is ──► bundle ──► checks in Python, when there is one ──► guard
 //!               setup ──► what the system lacks, by the names of its packages
-//!               bundle ─► target/bundled/Tritank.clap, Tritank.vst3
+//!               bundle ─► target/bundled/Tritank.clap, Tritank.vst3, presets/
 //!               bench ──► speeds beside plain biquads and a general solver; the slowest frames
 //!               guard ──► instructions a frame beside those recorded, when there is a valgrind
 //!               wild ───► everything turned at random, for as long as wanted
@@ -47,7 +47,7 @@ enum Command {
     Test,
     /// Say what this machine lacks for the player without a host, and which packages bring it; installs nothing
     Setup,
-    /// Build the release plugin into target/bundled/: CLAP and VST3
+    /// Build the release plugin into target/bundled/: CLAP, VST3, and preset files for VST3 hosts
     Bundle,
     /// Time the whole chain, beside plain biquads and (with python3) a general solver, and its slowest frames
     Bench,
@@ -94,7 +94,8 @@ fn run(command: Command) -> Result<()> {
         Command::Setup => setup::run(),
         Command::Bundle => {
             let bundle = bundle::build(&house, &[])?;
-            println!("CLAP  {}\nVST3  {}", bundle.clap.display(), bundle.vst3.display());
+            let [clap, vst3, presets] = [&bundle.clap, &bundle.vst3, &bundle.presets].map(|path| path.display());
+            println!("CLAP     {clap}\nVST3     {vst3}\nPresets  {presets}, for VST3 hosts");
             Ok(())
         }
         Command::Bench => bench(&house),

@@ -5,6 +5,8 @@
 //!   key down ──┼─ pitch: its own, a fixed one, or none ─────────────► exciter
 //!              └─ velocity ─► pulse level,  pressure ─► sweeps,  wheel ─► bend
 //! ```
+//! `line = switch XOR keys XOR pattern XOR gate` ([`crate::lines`]); this is `keys`.
+//!
 //! Keys are numbered as in MIDI 1.0 (60 is the middle C of a keyboard, 69 the A of 440 Hz). Without a table every key gives its own
 //! pitch and leaves the lines alone. Of several keys that are down the last one counts, for lines and pitch each the last that has
 //! any; `exciter.chord` gives each stage a note of its own instead, or each key a chain. How a table is filled stands in [`fill`].

@@ -7,6 +7,8 @@
 //!
 //!   place (quarters, seconds) ──► lanes ──► states, and edges between two places ──► Source::Patterns
 //! ```
+//! `line = switch XOR keys XOR pattern XOR gate` ([`crate::lines`]); this is `pattern`.
+//!
 //! Everything is a function of the place in time: where a jump, a loop or a tempo map comes to, the lines stand as if
 //! they had always been there. [`Lane`] is that function, [`Player`] walks along it frame by frame and tells each edge with
 //! its part of the frame. Notes count quarters, hertz count seconds.

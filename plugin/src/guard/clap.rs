@@ -7,7 +7,7 @@
 //!   └── lender   between activate and deactivate
 //! ```
 
-use super::{CheckedState, Given, Lender, STATE_BYTES, check_envelope};
+use super::{CheckedState, Given, Lender, Place, STATE_BYTES, check_envelope};
 use clap_sys::audio_buffer::clap_audio_buffer;
 use clap_sys::ext::audio_ports_activation::{
     CLAP_EXT_AUDIO_PORTS_ACTIVATION, CLAP_EXT_AUDIO_PORTS_ACTIVATION_COMPAT, clap_plugin_audio_ports_activation,
@@ -17,7 +17,9 @@ use clap_sys::ext::preset_load::{
     CLAP_EXT_PRESET_LOAD, CLAP_EXT_PRESET_LOAD_COMPAT, clap_host_preset_load, clap_plugin_preset_load,
 };
 use clap_sys::ext::state::{CLAP_EXT_STATE, clap_plugin_state};
-use clap_sys::factory::preset_discovery::{CLAP_PRESET_DISCOVERY_LOCATION_PLUGIN, clap_preset_discovery_location_kind};
+use clap_sys::factory::preset_discovery::{
+    CLAP_PRESET_DISCOVERY_LOCATION_FILE, CLAP_PRESET_DISCOVERY_LOCATION_PLUGIN, clap_preset_discovery_location_kind,
+};
 use clap_sys::host::clap_host;
 use clap_sys::plugin::clap_plugin;
 use clap_sys::process::{CLAP_PROCESS_ERROR, clap_process, clap_process_status};
@@ -25,8 +27,9 @@ use clap_sys::stream::clap_istream;
 use nice_plug::prelude::{AudioIOLayout, ClapPlugin, nice_error};
 use nice_plug::wrapper::clap::Wrapper;
 use parking_lot::Mutex;
-use std::ffi::{CStr, c_char, c_void};
+use std::ffi::{CStr, CString, c_char, c_void};
 use std::marker::PhantomData;
+use std::path::Path;
 use std::ptr;
 use std::sync::Arc;
 
@@ -328,7 +331,7 @@ impl<P: ClapPlugin + CheckedState> Guarded<P> {
         }
     }
 
-    /// Loads a patch that comes with the plugin, and tells the host how it went.
+    /// Loads a patch, and tells the host how it went.
     unsafe extern "C" fn from_location(
         plugin: *const clap_plugin,
         kind: clap_preset_discovery_location_kind,
@@ -338,27 +341,51 @@ impl<P: ClapPlugin + CheckedState> Guarded<P> {
         // SAFETY: a live instance, null or C strings, and a live host, as the interface says.
         unsafe {
             let Some(guarded) = Self::of(plugin) else { return false };
-            let wanted = (kind == CLAP_PRESET_DISCOVERY_LOCATION_PLUGIN && !key.is_null())
-                .then(|| CStr::from_ptr(key).to_str().ok())
-                .flatten();
-            let json = wanted.and_then(P::preset).and_then(|state| serde_json::to_vec(&state).ok());
-            let bytes = json.map(|json| [&(json.len() as u64).to_le_bytes(), json.as_slice()].concat());
-            let loaded = bytes.is_some_and(|bytes| guarded.take(&bytes));
+            let loaded = place(kind, location, key).and_then(P::preset).and_then(|state| {
+                let json = serde_json::to_vec(&state).map_err(|error| error.to_string())?;
+                let bytes = [&(json.len() as u64).to_le_bytes(), json.as_slice()].concat();
+                guarded.take(&bytes).then_some(()).ok_or_else(|| "the patch was not taken".to_owned())
+            });
             let get = (*guarded.host).get_extension;
             let listener = |id: &CStr| get.map_or(ptr::null(), |get| get(guarded.host, id.as_ptr()));
             let listener = [CLAP_EXT_PRESET_LOAD, CLAP_EXT_PRESET_LOAD_COMPAT].map(listener);
             let listener = listener.into_iter().find(|listener| !listener.is_null());
             if let Some(listener) = listener.map(|listener| &*listener.cast::<clap_host_preset_load>()) {
-                let what = c"no patch of that key comes with the plugin".as_ptr();
-                match (loaded, listener.loaded, listener.on_error) {
-                    (true, Some(tell), _) => tell(guarded.host, kind, location, key),
-                    (false, _, Some(tell)) => tell(guarded.host, kind, location, key, 0, what),
+                match (&loaded, listener.loaded, listener.on_error) {
+                    (Ok(()), Some(tell), _) => tell(guarded.host, kind, location, key),
+                    (Err(error), _, Some(tell)) => {
+                        let what = CString::new(error.as_str()).unwrap_or_default();
+                        tell(guarded.host, kind, location, key, 0, what.as_ptr());
+                    }
                     _ => {}
                 }
             }
-            loaded
+            loaded.is_ok()
         }
     }
+}
+
+/// Where a host says that a patch lies.
+///
+/// # Safety
+/// `location` and `key` are null, or C strings that live as long as the place is used.
+unsafe fn place<'a>(
+    kind: clap_preset_discovery_location_kind,
+    location: *const c_char,
+    key: *const c_char,
+) -> Result<Place<'a>, String> {
+    let text = |text: *const c_char| {
+        // SAFETY: null or a C string.
+        (!text.is_null()).then(|| unsafe { CStr::from_ptr(text) }).and_then(|text| text.to_str().ok())
+    };
+    match kind {
+        CLAP_PRESET_DISCOVERY_LOCATION_PLUGIN => text(key).map(Place::Plugin),
+        CLAP_PRESET_DISCOVERY_LOCATION_FILE => text(location).map(|file| Place::File(Path::new(file))),
+        _ => None,
+    }
+    .ok_or_else(|| {
+        "given no place of a patch, allowed is the key of one in the plugin, or the path of a file".to_owned()
+    })
 }
 
 /// Reads a host's stream to its end.

@@ -26,6 +26,7 @@ pub mod vst3;
 pub use lend::{Given, Lender};
 
 use nice_plug::prelude::{Plugin, PluginState};
+use std::path::Path;
 
 /// A plugin that can say whether a state is one of its own before anything is changed.
 pub trait CheckedState: Plugin {
@@ -35,8 +36,20 @@ pub trait CheckedState: Plugin {
     /// What is wrong, where, and what is allowed, on one line.
     fn check_state(state: &PluginState) -> Result<(), String>;
 
-    /// The state of a patch that comes with the plugin, by its key.
-    fn preset(key: &str) -> Option<PluginState>;
+    /// The state of a patch.
+    ///
+    /// # Errors
+    /// What is wrong, where, and what is allowed, on one line.
+    fn preset(place: Place<'_>) -> Result<PluginState, String>;
+}
+
+/// Where a patch lies.
+#[derive(Clone, Copy, Debug)]
+pub enum Place<'a> {
+    /// In the plugin, under a key.
+    Plugin(&'a str),
+    /// In a file.
+    File(&'a Path),
 }
 
 /// Largest state that is read: a thousand times a usual one.

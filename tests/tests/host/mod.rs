@@ -20,18 +20,16 @@ use clack_host::events::{EventFlags, EventHeader};
 use clack_host::prelude::*;
 use clack_host::utils::{BeatTime, SecondsTime};
 use clap_sys::audio_buffer::clap_audio_buffer;
-use std::env::consts::{DLL_PREFIX, DLL_SUFFIX};
 use std::ffi::CString;
 use std::ops::Range;
-use std::path::{Path, PathBuf};
-use std::process::Command;
 use std::ptr;
+use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
-use std::sync::{Arc, OnceLock};
 use tritank_dsp::instrument::{Input, Instrument, Output, Voltage};
 use tritank_dsp::knobs::Settings;
 use tritank_dsp::lines::{Line, Source};
 use tritank_dsp::patch::Patch;
+use tritank_tests::built_library;
 
 /// What the plugin asked the host for.
 #[derive(Debug, Default)]
@@ -83,27 +81,6 @@ impl HostHandlers for Host {
     fn declare_extensions(extensions: &mut HostExtensions<'_, Self>, _shared: &Shared) {
         extensions.register::<HostLatency>().register::<HostParams>();
     }
-}
-
-/// The built library: named by `TRITANK_CLAP`, or built here by Cargo, in release, once.
-fn built_library() -> &'static Path {
-    static LIBRARY: OnceLock<PathBuf> = OnceLock::new();
-    LIBRARY.get_or_init(|| {
-        if let Some(path) = std::env::var_os("TRITANK_CLAP") {
-            return path.into();
-        }
-        // The test itself lies in <target>/<profile>/deps.
-        let test = std::env::current_exe().expect("a test knows where it is");
-        let target = test.ancestors().nth(3).expect("a test lies in the target folder");
-        let done = Command::new(env!("CARGO"))
-            .args(["build", "--quiet", "--release", "--package", "tritank", "--lib", "--target-dir"])
-            .arg(target)
-            .current_dir(env!("CARGO_MANIFEST_DIR"))
-            .status()
-            .expect("cargo runs");
-        assert!(done.success(), "the plugin does not build");
-        target.join("release").join(format!("{DLL_PREFIX}tritank{DLL_SUFFIX}"))
-    })
 }
 
 /// A parameter as the plugin lists it.

@@ -84,9 +84,11 @@ on the output:
   Any: play a sine of 50 Hz that peaks at 0.5 and read RMS volts; full scale is 2.83 times the reading.
 A gate that is on is written as gate volts / full scale; more than full scale is refused.
 
-line = switch XOR everything that pulls it: a patch's panel switches and codes invert the score, as
-they do in the unit. A patch's patterns run from the start of the file, at the patch's own tempo or
---tempo. No key is down: where a patch's pitch comes from keys, the hard gate is on.
+line = switch XOR keys XOR pattern XOR gate, as in the unit; a line is on while an odd number of them
+pull. switch is the panel switch and the code knob of the patch, which so invert what the others
+pull; pattern is the line's lane, which runs from the start of the file at the patch's own tempo or
+--tempo; gate is the score. No key is down, so keys pull nothing, but for the hard gate where the
+patch's pitch comes from keys.
 Each edge is written on the nearest sample, at most half a sample off, and in the MIDI file on the
 nearest tick of 1/1920 s, at most 0.26 ms off. Two edges of one line on one sample or tick are not
 there; a note says how many. The WAV stays as it is to its end: what your player leaves on the outputs

@@ -7,6 +7,7 @@ pub mod gates;
 pub mod keys;
 pub mod patches;
 pub mod plan;
+pub mod preset;
 pub mod render;
 pub mod response;
 pub mod sheet;

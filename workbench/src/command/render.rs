@@ -62,7 +62,9 @@ input; give --seconds to hear a tail. Files appear whole or not at all.
 Resonant filters can jump in level: start low, and keep the limiter on while you listen.
 
 Score: a CSV with the header seconds,line,state; lines 1.0 to 3.3, soft, hard; states on or off, 1 or 0. Each edge falls
-on the nearest frame. Panel switches and codes invert what the score pulls.
+on the nearest frame. line = switch XOR keys XOR pattern XOR gate, where the score is gate: panel
+switches, code knobs, keys and patterns pull the same lines, and a line is on while an odd number of
+them pull.
 
 Keys: a Standard MIDI File of format 0 or 1. Its notes play the key table of the patch, and the exciter in tune when
 exciter.pitch is keys; bend, pressure, controllers and the sustain pedal do what they do in a host. Every channel plays.
