@@ -38,6 +38,8 @@ pub(crate) enum Change {
     Pressure(Option<u8>, f64),
     /// A control voltage, volts.
     Voltage(Voltage, f64),
+    /// Whether the key table is being played in.
+    Learn(bool),
 }
 
 /// What a hand does beside pressing keys.
@@ -76,6 +78,8 @@ pub(crate) struct Controls {
     late: [f64; 3],
     table: KeyTable,
     keys: Held,
+    /// Whether keys leave the lines alone, because the table is being played in.
+    learning: bool,
     touch: Touch,
     /// Values on their way to `settings`.
     glide: Settings,
@@ -103,6 +107,7 @@ impl Controls {
             late: [0.0; 3],
             table: KeyTable::default(),
             keys: Held::default(),
+            learning: false,
             touch: Touch { loudness: 1.0, pressure: 0.0 },
             glide: *settings,
             gliding: false,
@@ -145,6 +150,11 @@ impl Controls {
 
     pub(crate) fn table(&self) -> &KeyTable {
         &self.table
+    }
+
+    /// The key table, to be played in: keys read it when they are next pressed, or when learning ends.
+    pub(crate) fn table_mut(&mut self) -> &mut KeyTable {
+        &mut self.table
     }
 
     /// Lets a change take effect at a tick of a frame, after those that are already due then.
@@ -236,6 +246,12 @@ impl Controls {
                 self.keys.press_harder(note, pressure);
                 self.gliding = true;
             }
+            Change::Learn(on) => {
+                self.learning = on;
+                self.keys.read_again(&self.table);
+                self.pull_keys();
+                self.gliding = true;
+            }
         }
     }
 
@@ -262,7 +278,7 @@ impl Controls {
 
     /// The lines of the key table. When keys give the pitch, the hard gate is shut while none is down, whatever they pull.
     fn pull_keys(&mut self) {
-        self.lines.set_all(Source::Keys, self.keys.lines());
+        self.lines.set_all(Source::Keys, if self.learning { 0 } else { self.keys.lines() });
         if self.by_keys() && !self.keys.sounds(&self.table) {
             self.lines.set(Source::Keys, Line::HARD, true);
         }

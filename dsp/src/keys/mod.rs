@@ -9,14 +9,19 @@
 //! pitch and leaves the lines alone. Of several keys that are down the last one counts, for lines and pitch each the last that has
 //! any. How a table is filled stands in [`fill`].
 
+mod controllers;
 mod file;
 pub mod fill;
 mod held;
 mod keyboard;
+mod learning;
+mod zones;
 
 pub use file::Written;
 pub(crate) use held::Held;
 pub use keyboard::{Keyboard, Message};
+pub use learning::{Learning, hands};
+pub use zones::MOST_MEMBERS;
 
 use crate::knobs::Knob;
 use crate::lines::Line;
@@ -67,11 +72,13 @@ pub struct KeyTable {
     pub bend: f64,
     /// Volts that full pressure adds to the sweep of each stage.
     pub pressure: [f64; 3],
+    /// Channels from the second on that carry one note each, as an MPE controller sends them: 0 for none, at most [`MOST_MEMBERS`].
+    pub members: u8,
     /// The knob that each MIDI controller turns.
     controllers: [Option<Knob>; 128],
 }
 
-/// Furthest bend, semitones: four octaves, as far as MPE goes (MIDI Polyphonic Expression 1.0, 2.4: ±48).
+/// Furthest bend of a table, semitones: four octaves, as a member channel's of MPE (RP-053, 2.4: ±48 until it is told).
 pub const MOST_BEND: f64 = 48.0;
 /// Volts that pressure can add to a sweep, either way: the sweep's own travel.
 pub const MOST_PRESSURE: f64 = 9.0;
@@ -84,6 +91,7 @@ impl Default for KeyTable {
             velocity: 0.0,
             bend: 2.0,
             pressure: [0.0; 3],
+            members: 0,
             controllers: [None; 128],
         }
     }
