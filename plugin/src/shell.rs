@@ -21,7 +21,7 @@ use nice_plug::prelude::*;
 use std::num::NonZeroU32;
 use std::sync::Arc;
 use tritank_dsp::instrument::{Input, Voltage};
-use tritank_dsp::keys::Keyboard;
+use tritank_dsp::keys::{Keyboard, Learning, hands};
 use tritank_dsp::knobs::{Knob, QUALITIES};
 use tritank_dsp::lines::Line;
 use tritank_dsp::pattern;
@@ -63,6 +63,9 @@ pub struct Shell<const CONTROLLERS: bool> {
     rate_hz: f64,
     keyboard: Keyboard,
     cables: Cables,
+    learning: Learning,
+    /// Whether the unit has learnt what the bench has not been told.
+    learnt: bool,
 }
 
 impl<const CONTROLLERS: bool> Default for Shell<CONTROLLERS> {
@@ -83,6 +86,8 @@ impl<const CONTROLLERS: bool> Default for Shell<CONTROLLERS> {
             rate_hz: 48e3,
             keyboard: Keyboard::default(),
             cables: Cables::default(),
+            learning: Learning::default(),
+            learnt: false,
         }
     }
 }
@@ -121,13 +126,23 @@ impl<const CONTROLLERS: bool> Shell<CONTROLLERS> {
             unit.round.take_over(&old.round);
             unit.lines.take_over(&old.lines);
             unit.instrument.take_over(&old.instrument);
+            self.learnt &= keep_lessons(&old, &mut unit);
             self.leaving = Some(old);
             // Before the first frame there is nothing to fade from.
             self.faded = if self.fresh { 1.0 } else { 0.0 };
         }
         self.keyboard.tell(&mut unit.instrument);
         self.cables.tell(&mut unit.instrument);
+        self.learning.tell(pulled(&unit, &self.keyboard, &self.cables), &mut unit.instrument);
         self.unit = Some(unit);
+    }
+
+    /// Begins or ends learning.
+    fn learn(&mut self, on: bool) {
+        if let Some(unit) = &mut self.unit {
+            let hands = pulled(unit, &self.keyboard, &self.cables);
+            self.learning.switch(on, hands, &mut unit.instrument);
+        }
     }
 
     /// Leaves a unit that has faded out to the builder.
@@ -147,6 +162,10 @@ impl<const CONTROLLERS: bool> Shell<CONTROLLERS> {
         for (&knob, told) in Knob::ALL.iter().zip(&mut self.told) {
             let travel = self.panel.travel(knob);
             if travel.to_bits() != told.to_bits() {
+                // A unit that was just put in is told of knobs that nobody turned.
+                if !told.is_nan() {
+                    self.learning.turn(knob);
+                }
                 *told = travel;
                 let value = value_at(knob, travel);
                 if value != unit.instrument.settings().get(knob) {
@@ -217,8 +236,12 @@ impl<const CONTROLLERS: bool> Plugin for Shell<CONTROLLERS> {
         }
         let settings = self.panel.settings();
         match self.workshop.open(&settings, self.rate_hz) {
-            Ok(unit) => {
+            Ok(mut unit) => {
                 context.set_latency_samples(unit.instrument.latency() as u32);
+                if let Some(old) = self.unit.take() {
+                    self.learnt &= keep_lessons(&old, &mut unit);
+                }
+                self.learning.tell(pulled(&unit, &self.keyboard, &self.cables), &mut unit.instrument);
                 self.unit = Some(unit);
                 self.leaving = None;
                 self.waiting = false;
@@ -241,6 +264,7 @@ impl<const CONTROLLERS: bool> Plugin for Shell<CONTROLLERS> {
             unit.lines.clear();
             self.keyboard.let_go(&mut unit.instrument);
             self.cables.pull_out(&mut unit.instrument);
+            self.learning.tell(pulled(unit, &self.keyboard, &self.cables), &mut unit.instrument);
             unit.instrument.reset();
         }
     }
@@ -253,7 +277,18 @@ impl<const CONTROLLERS: bool> Plugin for Shell<CONTROLLERS> {
     ) -> ProcessStatus {
         let _flushed = Flushed::here();
         self.change_unit(context);
+        // A switch that is turned in the same frame is still learnt, at either end.
+        let learn = self.panel.learn.value();
+        if learn {
+            self.learn(true);
+        }
         self.turn_knobs();
+        if let Some(unit) = &mut self.unit {
+            self.learnt |= look(&mut self.learning, unit, &self.keyboard, &self.cables);
+        }
+        if !learn {
+            self.learn(false);
+        }
         let bypass = f64::from(u8::from(self.panel.bypass.value()));
         if self.fresh {
             self.bypassed = bypass;
@@ -278,13 +313,17 @@ impl<const CONTROLLERS: bool> Plugin for Shell<CONTROLLERS> {
         let mut event = context.next_event();
         for frame in 0..main_left.len() {
             while let Some(due) = event.as_ref().filter(|event| event.timing() as usize <= frame) {
-                if let Some(message) = keyboard::message(due) {
+                let said = if CONTROLLERS { keyboard::message(due) } else { keyboard::message_of_vst3(due) };
+                if let Some(message) = said {
+                    self.learnt |= self.learning.hear(message, &mut unit.instrument);
                     self.keyboard.play(message, &mut unit.instrument);
+                    self.learnt |= look(&mut self.learning, unit, &self.keyboard, &self.cables);
                 }
                 event = context.next_event();
             }
             if moving.is_any() {
                 self.cables.pass_on(moving, gates, control, frame, &mut unit.instrument);
+                self.learnt |= look(&mut self.learning, unit, &self.keyboard, &self.cables);
             }
             let main = [main_left[frame], main_right[frame]];
             let [stage2, stage3] = jacks.each_ref().map(|pair| mean(pair[0][frame], pair[1][frame]));
@@ -321,6 +360,9 @@ impl<const CONTROLLERS: bool> Plugin for Shell<CONTROLLERS> {
             self.bypassed += (bypass - self.bypassed).clamp(-bypass_step, bypass_step);
         }
         self.fresh &= main_left.is_empty();
+        if self.learnt {
+            self.learnt = !self.workshop.teach(unit);
+        }
         let latency = unit.instrument.latency();
         // The pulse sounds without an input, and a line that is on is a voltage at its output.
         let goes_on = unit.instrument.settings().get(Knob::ExciterLevel) > 0.0 || unit.instrument.line_word() != 0;
@@ -331,6 +373,28 @@ impl<const CONTROLLERS: bool> Plugin for Shell<CONTROLLERS> {
             ProcessStatus::Tail((TAIL_SECONDS * self.rate_hz) as u32 + latency as u32)
         }
     }
+}
+
+/// Lines that switches, codes, pedals and gate inputs pull together.
+fn pulled(unit: &Unit, keyboard: &Keyboard, cables: &Cables) -> u16 {
+    hands(unit.instrument.settings()) ^ keyboard.pedals() ^ cables.pulled()
+}
+
+/// The newest key learns what hands have moved since this was last asked. Returns whether it has.
+fn look(learning: &mut Learning, unit: &mut Unit, keyboard: &Keyboard, cables: &Cables) -> bool {
+    learning.is_on() && {
+        let hands = pulled(unit, keyboard, cables);
+        learning.look(hands, keyboard.newest(), &mut unit.instrument)
+    }
+}
+
+/// A new unit of the same patch may have been built before the last lesson. Returns whether it is of the same.
+fn keep_lessons(old: &Unit, new: &mut Unit) -> bool {
+    let same = old.patch == new.patch;
+    if same {
+        new.instrument.put_keys(old.instrument.keys());
+    }
+    same
 }
 
 /// What the host says of its transport, for patterns.

@@ -4,24 +4,28 @@
 //!   quality turned ── order ──► builder ──┐                    ┌──► fades in
 //!   state loaded ─── loader's thread ─────┴─► ready ─► audio ──┤
 //!                               builder ◄──── scrap ◄──────────┘ the unit that was playing
+//!                       bench ◄── lessons ◄── key table that was played in
 //! ```
-//! `ready` and `scrap` are lock-free queues. The board is behind a lock that the audio thread never touches.
+//! `ready`, `scrap` and `lessons` are lock-free queues. The board is behind a lock that the audio thread never touches.
 
 use crate::panel::Panel;
 use crossbeam_queue::ArrayQueue;
 use nice_plug::prelude::nice_error;
-use parking_lot::Mutex;
+use parking_lot::{Mutex, MutexGuard};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::{self, JoinHandle};
 use std::time::Duration;
 use tritank_dsp::board::Board;
 use tritank_dsp::instrument::{Instrument, RateError};
+use tritank_dsp::keys::KeyTable;
 use tritank_dsp::knobs::Settings;
 use tritank_dsp::patch::Patch;
 
 /// Units that can wait to be scrapped. The audio thread takes no new unit while this is full.
 const SCRAP: usize = 4;
+/// Key tables that can be on their way to the bench.
+const LESSONS: usize = 4;
 /// How often the builder looks for an order and for scrap.
 const LOOKS: Duration = Duration::from_millis(10);
 
@@ -35,6 +39,14 @@ pub struct Unit {
     pub lines: Delay<u16>,
     /// Oversampling factor it was built for.
     pub quality: usize,
+    /// Which patch on the bench it was built from.
+    pub patch: u64,
+}
+
+/// A key table that was played in, and the patch whose it is.
+struct Lesson {
+    patch: u64,
+    keys: KeyTable,
 }
 
 /// A delay of whole frames.
@@ -81,6 +93,7 @@ pub struct Workshop {
     /// Units ready to be played; the newest replaces one that nobody fetched.
     ready: ArrayQueue<Box<Unit>>,
     scrap: ArrayQueue<Box<Unit>>,
+    lessons: ArrayQueue<Lesson>,
     ordered: AtomicBool,
     closing: AtomicBool,
 }
@@ -89,6 +102,8 @@ pub struct Workshop {
 struct Bench {
     /// Board and tables; where the knobs stand the panel knows.
     patch: Patch,
+    /// How many patches were on the bench before it.
+    number: u64,
     /// None until the host has said it.
     rate_hz: Option<f64>,
 }
@@ -103,9 +118,10 @@ impl Workshop {
     /// A workshop with the built-in board on its bench.
     pub fn new() -> Self {
         Self {
-            bench: Mutex::new(Bench { patch: Patch::new(Board::built_in()), rate_hz: None }),
+            bench: Mutex::new(Bench { patch: Patch::new(Board::built_in()), number: 0, rate_hz: None }),
             ready: ArrayQueue::new(1),
             scrap: ArrayQueue::new(SCRAP),
+            lessons: ArrayQueue::new(LESSONS),
             ordered: AtomicBool::new(false),
             closing: AtomicBool::new(false),
         }
@@ -113,7 +129,26 @@ impl Workshop {
 
     /// What is, or will be, played: board and tables, with the knobs as they are told.
     pub fn patch(&self, settings: &Settings) -> Patch {
-        Patch { settings: *settings, ..self.bench.lock().patch.clone() }
+        Patch { settings: *settings, ..self.bench().patch.clone() }
+    }
+
+    /// The bench with all that was learnt until now.
+    fn bench(&self) -> MutexGuard<'_, Bench> {
+        let mut bench = self.bench.lock();
+        while let Some(lesson) = self.lessons.pop() {
+            // What was learnt of another patch went with it.
+            if lesson.patch == bench.number {
+                bench.patch.keys = lesson.keys;
+            }
+        }
+        bench
+    }
+
+    /// Sends the key table that a unit was taught to the bench. Returns whether there was room; if not, it is to be sent again.
+    pub fn teach(&self, unit: &Unit) -> bool {
+        // A place is left free: the one from which the bench may be taking a table right now.
+        let room = self.lessons.len() + 1 < self.lessons.capacity();
+        room && self.lessons.push(Lesson { patch: unit.patch, keys: unit.instrument.keys().clone() }).is_ok()
     }
 
     /// Builds the first unit at a rate; all that was ready is out of date.
@@ -121,7 +156,7 @@ impl Workshop {
     /// # Errors
     /// A rate that the instrument does not run at.
     pub fn open(&self, settings: &Settings, rate_hz: f64) -> Result<Box<Unit>, RateError> {
-        let mut bench = self.bench.lock();
+        let mut bench = self.bench();
         let unit = bench.build(settings, rate_hz)?;
         bench.rate_hz = Some(rate_hz);
         self.ordered.store(false, Ordering::Release);
@@ -131,7 +166,7 @@ impl Workshop {
 
     /// Builds a unit here and now: for an offline render, which has the time and must not depend on another thread's.
     pub fn build_here(&self, settings: &Settings) -> Option<Box<Unit>> {
-        let bench = self.bench.lock();
+        let bench = self.bench();
         bench.build(settings, bench.rate_hz?).ok()
     }
 
@@ -140,6 +175,7 @@ impl Workshop {
     pub fn rebuild_with(&self, patch: Patch, settings: &Settings) {
         let mut bench = self.bench.lock();
         bench.patch = patch;
+        bench.number += 1;
         self.make_ready(&bench, settings);
     }
 
@@ -167,7 +203,7 @@ impl Bench {
         let patch = Patch { settings: *settings, ..self.patch.clone() };
         let instrument = Instrument::of(&patch, rate_hz)?;
         let (round, lines) = (Delay::new(instrument.latency()), Delay::new(instrument.ahead()));
-        Ok(Box::new(Unit { instrument, round, lines, quality: settings.quality() }))
+        Ok(Box::new(Unit { instrument, round, lines, quality: settings.quality(), patch: self.number }))
     }
 }
 
@@ -191,8 +227,10 @@ impl Builder {
                 while !workshop.closing.load(Ordering::Acquire) {
                     while workshop.scrap.pop().is_some() {}
                     if workshop.ordered.swap(false, Ordering::AcqRel) {
-                        let bench = workshop.bench.lock();
+                        let bench = workshop.bench();
                         workshop.make_ready(&bench, &panel.settings());
+                    } else if !workshop.lessons.is_empty() {
+                        drop(workshop.bench());
                     } else {
                         thread::park_timeout(LOOKS);
                     }

@@ -54,7 +54,7 @@ impl Learning {
 
     /// Goes on with another unit; what hands pull there is nothing that was moved.
     pub fn tell(&mut self, hands: u16, instrument: &mut Instrument) {
-        self.hands = hands;
+        (self.hands, self.turned) = (hands, None);
         if self.on {
             instrument.learn(true);
         }
