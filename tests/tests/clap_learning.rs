@@ -145,7 +145,9 @@ fn switches_that_move_while_a_key_is_held_are_that_keys_from_then_on() {
 
 #[test]
 fn the_next_controller_takes_the_knob_that_was_turned_last() {
-    let mut rig = loaded(&patch());
+    let mut patch = patch();
+    patch.settings.assign("exciter.pitch", "knob").unwrap();
+    let mut rig = loaded(&patch);
     let performance = Performance::tones(6000, RATE_HZ);
     let mut events = turns(
         &mut rig,
@@ -182,13 +184,13 @@ fn the_next_controller_takes_the_knob_that_was_turned_last() {
     let heard = play(&mut processor, &performance, &events);
     rig.stop(processor);
     let learnt = saved(&mut rig);
-    let mut expected = patch().keys;
+    let mut expected = patch.keys.clone();
     expected.control(20, Some(Knob::Stage1Sweep));
     expected.control(81, Some(Knob::Stage1Main));
     assert_eq!(learnt.keys, expected);
 
     let sweep = |coarse: f64, fine: f64| Knob::Stage1Sweep.at_travel((128.0 * coarse + fine) / 16383.0);
-    let mut unit = Instrument::of(&patch(), RATE_HZ).unwrap();
+    let mut unit = Instrument::of(&patch, RATE_HZ).unwrap();
     let turned = directly(&mut unit, &performance, |n, unit| match n {
         100 => unit.set(Knob::Stage2Sweep, 1.0),
         600 => unit.set(Knob::Stage3Sweep, 2.0),
@@ -209,7 +211,7 @@ fn the_next_controller_takes_the_knob_that_was_turned_last() {
 fn a_new_unit_has_what_was_learnt_and_a_loaded_state_ends_it() {
     let mut rig = loaded(&patch());
     let performance = Performance::tones(1000, RATE_HZ);
-    let mut processor = rig.start(RATE_HZ, 250);
+    let mut processor = rig.start(RATE_HZ, 256);
     let mut events = turns(&mut rig, &[(0, LEARN, "on"), (500, "stage1.switch2", "on")]);
     events.push((250, Event::Midi(DOWN)));
     play(&mut processor, &performance, &events);
@@ -233,7 +235,7 @@ fn a_new_unit_has_what_was_learnt_and_a_loaded_state_ends_it() {
     assert_eq!(saved(&mut rig).keys.row(60).lines, Some(row));
     // Off and on again by the host, which lets go of all keys, and learns on.
     rig.stop(processor);
-    let mut processor = rig.start(RATE_HZ, 250);
+    let mut processor = rig.start(RATE_HZ, 256);
     assert_eq!(saved(&mut rig).keys.row(60).lines, Some(row));
 
     let mut other = patch();

@@ -73,7 +73,7 @@ fn song(messages: &[(u8, usize, [u8; 3])]) -> Vec<u8> {
     for (ticks, _, bytes) in messages {
         notes.push(*ticks);
         // Channel pressure has one byte.
-        notes.extend(&bytes[..if bytes[0] == 0xd0 { 2 } else { 3 }]);
+        notes.extend(&bytes[..if bytes[0] & 0xf0 == 0xd0 { 2 } else { 3 }]);
     }
     let mut file = b"MThd\0\0\0\x06\0\x01\0\x02\x01\xe0".to_vec();
     for mut track in [tempi, notes] {

@@ -7,7 +7,7 @@
 //! ```
 //! Keys are numbered as in MIDI 1.0 (60 is the middle C of a keyboard, 69 the A of 440 Hz). Without a table every key gives its own
 //! pitch and leaves the lines alone. Of several keys that are down the last one counts, for lines and pitch each the last that has
-//! any. How a table is filled stands in [`fill`].
+//! any. How a table is filled stands in [`fill`], how it is played in with [`Learning`].
 
 mod controllers;
 mod file;
