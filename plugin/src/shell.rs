@@ -64,8 +64,6 @@ pub struct Shell<const CONTROLLERS: bool> {
     keyboard: Keyboard,
     cables: Cables,
     learning: Learning,
-    /// Whether the unit has learnt what the bench has not been told.
-    learnt: bool,
 }
 
 impl<const CONTROLLERS: bool> Default for Shell<CONTROLLERS> {
@@ -87,7 +85,6 @@ impl<const CONTROLLERS: bool> Default for Shell<CONTROLLERS> {
             keyboard: Keyboard::default(),
             cables: Cables::default(),
             learning: Learning::default(),
-            learnt: false,
         }
     }
 }
@@ -126,7 +123,7 @@ impl<const CONTROLLERS: bool> Shell<CONTROLLERS> {
             unit.round.take_over(&old.round);
             unit.lines.take_over(&old.lines);
             unit.instrument.take_over(&old.instrument);
-            self.learnt &= keep_lessons(&old, &mut unit);
+            keep_lessons(&mut self.learning, &old, &mut unit);
             self.leaving = Some(old);
             // Before the first frame there is nothing to fade from.
             self.faded = if self.fresh { 1.0 } else { 0.0 };
@@ -239,7 +236,7 @@ impl<const CONTROLLERS: bool> Plugin for Shell<CONTROLLERS> {
             Ok(mut unit) => {
                 context.set_latency_samples(unit.instrument.latency() as u32);
                 if let Some(old) = self.unit.take() {
-                    self.learnt &= keep_lessons(&old, &mut unit);
+                    keep_lessons(&mut self.learning, &old, &mut unit);
                 }
                 self.learning.tell(pulled(&unit, &self.keyboard, &self.cables), &mut unit.instrument);
                 self.unit = Some(unit);
@@ -284,7 +281,7 @@ impl<const CONTROLLERS: bool> Plugin for Shell<CONTROLLERS> {
         }
         self.turn_knobs();
         if let Some(unit) = &mut self.unit {
-            self.learnt |= look(&mut self.learning, unit, &self.keyboard, &self.cables);
+            look(&mut self.learning, unit, &self.keyboard, &self.cables);
         }
         if !learn {
             self.learn(false);
@@ -315,15 +312,15 @@ impl<const CONTROLLERS: bool> Plugin for Shell<CONTROLLERS> {
             while let Some(due) = event.as_ref().filter(|event| event.timing() as usize <= frame) {
                 let said = if CONTROLLERS { keyboard::message(due) } else { keyboard::message_of_vst3(due) };
                 if let Some(message) = said {
-                    self.learnt |= self.learning.hear(message, &mut unit.instrument);
+                    self.learning.hear(message, &mut unit.instrument);
                     self.keyboard.play(message, &mut unit.instrument);
-                    self.learnt |= look(&mut self.learning, unit, &self.keyboard, &self.cables);
+                    look(&mut self.learning, unit, &self.keyboard, &self.cables);
                 }
                 event = context.next_event();
             }
             if moving.is_any() {
                 self.cables.pass_on(moving, gates, control, frame, &mut unit.instrument);
-                self.learnt |= look(&mut self.learning, unit, &self.keyboard, &self.cables);
+                look(&mut self.learning, unit, &self.keyboard, &self.cables);
             }
             let main = [main_left[frame], main_right[frame]];
             let [stage2, stage3] = jacks.each_ref().map(|pair| mean(pair[0][frame], pair[1][frame]));
@@ -360,8 +357,8 @@ impl<const CONTROLLERS: bool> Plugin for Shell<CONTROLLERS> {
             self.bypassed += (bypass - self.bypassed).clamp(-bypass_step, bypass_step);
         }
         self.fresh &= main_left.is_empty();
-        if self.learnt {
-            self.learnt = !self.workshop.teach(unit);
+        if self.learning.news {
+            self.learning.news = !self.workshop.teach(unit);
         }
         let latency = unit.instrument.latency();
         // The pulse sounds without an input, and a line that is on is a voltage at its output.
@@ -380,21 +377,21 @@ fn pulled(unit: &Unit, keyboard: &Keyboard, cables: &Cables) -> u16 {
     hands(unit.instrument.settings()) ^ keyboard.pedals() ^ cables.pulled()
 }
 
-/// The newest key learns what hands have moved since this was last asked. Returns whether it has.
-fn look(learning: &mut Learning, unit: &mut Unit, keyboard: &Keyboard, cables: &Cables) -> bool {
-    learning.is_on() && {
+/// The newest key learns what hands have moved since this was last asked.
+fn look(learning: &mut Learning, unit: &mut Unit, keyboard: &Keyboard, cables: &Cables) {
+    if learning.is_on() {
         let hands = pulled(unit, keyboard, cables);
-        learning.look(hands, keyboard.newest(), &mut unit.instrument)
+        learning.look(hands, keyboard.newest(), &mut unit.instrument);
     }
 }
 
-/// A new unit of the same patch may have been built before the last lesson. Returns whether it is of the same.
-fn keep_lessons(old: &Unit, new: &mut Unit) -> bool {
-    let same = old.patch == new.patch;
-    if same {
+/// A new unit of the same patch may have been built before the last lesson; to one of another patch lessons mean nothing.
+fn keep_lessons(learning: &mut Learning, old: &Unit, new: &mut Unit) {
+    if old.patch == new.patch {
         new.instrument.put_keys(old.instrument.keys());
+    } else {
+        learning.news = false;
     }
-    same
 }
 
 /// What the host says of its transport, for patterns.

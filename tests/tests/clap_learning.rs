@@ -47,6 +47,9 @@ const UP: [u8; 3] = [0x80, 60, 0];
 /// it pulled before, was switched on and off again.
 const LEARNT: u16 = 1 << 2 | 9 << 4 | 1 << 8 | 1 << 10 | 1 << 12;
 
+/// The hard gate, shut while no key is down.
+const SHUT: u16 = 1 << 13;
+
 /// A unit that has learnt, and the lines that it put out.
 fn taught() -> (Rig, Vec<u16>) {
     let mut rig = loaded(&patch());
@@ -97,8 +100,7 @@ fn taught() -> (Rig, Vec<u16>) {
 #[test]
 fn switches_that_move_while_a_key_is_held_are_that_keys_from_then_on() {
     let (mut rig, lines) = taught();
-    // While it learns, the switches alone are heard; the hard gate is shut while no key is down.
-    const SHUT: u16 = 1 << 13;
+    // While it learns, the switches alone are heard.
     for (frame, word) in [
         (600, 0),
         (1100, 1 << 2),

@@ -36,13 +36,15 @@ pub struct Learning {
     hands: u16,
     /// The knob that was turned last, until a controller takes it.
     turned: Option<Knob>,
+    /// Whether the table has learnt what its keeper has not been told; the keeper puts it back.
+    pub news: bool,
 }
 
 impl Learning {
     /// Begins or ends. `hands` is what all hands pull together: [`hands`], pedals and gate inputs.
     pub fn switch(&mut self, on: bool, hands: u16, instrument: &mut Instrument) {
         if on != self.on {
-            *self = Self { on, hands, turned: None };
+            (self.on, self.hands, self.turned) = (on, hands, None);
             instrument.learn(on);
         }
     }
@@ -68,28 +70,29 @@ impl Learning {
         }
     }
 
-    /// Looks at what all hands pull now, while `held` is the newest key. Returns whether a row has learnt.
-    pub fn look(&mut self, hands: u16, held: Option<u8>, instrument: &mut Instrument) -> bool {
+    /// Looks at what all hands pull now, while `held` is the newest key: that key learns what has moved.
+    pub fn look(&mut self, hands: u16, held: Option<u8>, instrument: &mut Instrument) {
         let moved = self.hands ^ hands;
         self.hands = hands;
-        let Some(held) = held.filter(|_| self.on && moved != 0) else { return false };
+        let Some(held) = held.filter(|_| self.on && moved != 0) else { return };
         for line in Line::all().filter(|line| moved >> line.index() & 1 == 1) {
             instrument.keys_mut().learn(held, line, hands >> line.index() & 1 == 1);
         }
         // Such a move was meant for the key, not for a controller.
         self.turned = None;
-        true
+        self.news = true;
     }
 
-    /// Hears a message before it is played. Returns whether a controller has learnt its knob.
-    pub fn hear(&mut self, message: Message, instrument: &mut Instrument) -> bool {
-        let Message::Controller { channel, number, .. } = message else { return false };
-        if !self.on || !is_free(channel, number, instrument.keys()) {
-            return false;
+    /// Hears a message before it is played: a controller takes the knob that was turned last.
+    pub fn hear(&mut self, message: Message, instrument: &mut Instrument) {
+        let Message::Controller { channel, number, .. } = message else { return };
+        if self.on
+            && is_free(channel, number, instrument.keys())
+            && let Some(knob) = self.turned.take()
+        {
+            instrument.keys_mut().control(number, Some(knob));
+            self.news = true;
         }
-        let Some(knob) = self.turned.take() else { return false };
-        instrument.keys_mut().control(number, Some(knob));
-        true
     }
 }
 

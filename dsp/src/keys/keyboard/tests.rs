@@ -136,7 +136,9 @@ fn of_too_many_keys_the_oldest_goes() {
 fn heard_hz(table: &KeyTable, messages: &[Message]) -> f64 {
     let mut unit = Instrument::of(&keyed(table.clone()), 48e3).unwrap();
     let mut keyboard = Keyboard::default();
-    messages.iter().for_each(|message| keyboard.play(*message, &mut unit));
+    for message in messages {
+        keyboard.play(*message, &mut unit);
+    }
     let heard = pulse_hz(&mut unit);
     // A unit that is put in meanwhile hears the same.
     let mut new = Instrument::of(&keyed(table.clone()), 48e3).unwrap();
@@ -291,7 +293,9 @@ fn pressure_of_a_member_or_its_master_opens_the_sweeps_of_its_keys() {
         patch.settings.set(Knob::Stage1Sweep, sweep);
         let mut unit = Instrument::of(&patch, 48e3).unwrap();
         let mut keyboard = Keyboard::default();
-        messages.iter().for_each(|message| keyboard.play(*message, &mut unit));
+        for message in messages {
+            keyboard.play(*message, &mut unit);
+        }
         let taps: Vec<_> = (0..24_000).map(|_| unit.tick(Input::default()).taps[0]).skip(12_000).collect();
         let mean = taps.iter().sum::<f64>() / taps.len() as f64;
         (taps.iter().map(|tap| (tap - mean).powi(2)).sum::<f64>() / taps.len() as f64).sqrt()
