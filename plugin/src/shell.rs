@@ -123,14 +123,13 @@ impl<const CONTROLLERS: bool> Shell<CONTROLLERS> {
             unit.round.take_over(&old.round);
             unit.lines.take_over(&old.lines);
             unit.instrument.take_over(&old.instrument);
-            keep_lessons(&mut self.learning, &old, &mut unit);
+            keep_learning(&mut self.learning, &old, &mut unit);
             self.leaving = Some(old);
             // Before the first frame there is nothing to fade from.
             self.faded = if self.fresh { 1.0 } else { 0.0 };
         }
         self.keyboard.tell(&mut unit.instrument);
         self.cables.tell(&mut unit.instrument);
-        self.learning.tell(pulled(&unit, &self.keyboard, &self.cables), &mut unit.instrument);
         self.unit = Some(unit);
     }
 
@@ -236,9 +235,8 @@ impl<const CONTROLLERS: bool> Plugin for Shell<CONTROLLERS> {
             Ok(mut unit) => {
                 context.set_latency_samples(unit.instrument.latency() as u32);
                 if let Some(old) = self.unit.take() {
-                    keep_lessons(&mut self.learning, &old, &mut unit);
+                    keep_learning(&mut self.learning, &old, &mut unit);
                 }
-                self.learning.tell(pulled(&unit, &self.keyboard, &self.cables), &mut unit.instrument);
                 self.unit = Some(unit);
                 self.leaving = None;
                 self.waiting = false;
@@ -261,7 +259,7 @@ impl<const CONTROLLERS: bool> Plugin for Shell<CONTROLLERS> {
             unit.lines.clear();
             self.keyboard.let_go(&mut unit.instrument);
             self.cables.pull_out(&mut unit.instrument);
-            self.learning.tell(pulled(unit, &self.keyboard, &self.cables), &mut unit.instrument);
+            look(&mut self.learning, unit, &self.keyboard, &self.cables);
             unit.instrument.reset();
         }
     }
@@ -385,13 +383,12 @@ fn look(learning: &mut Learning, unit: &mut Unit, keyboard: &Keyboard, cables: &
     }
 }
 
-/// A new unit of the same patch may have been built before the last lesson; to one of another patch lessons mean nothing.
-fn keep_lessons(learning: &mut Learning, old: &Unit, new: &mut Unit) {
+/// Learning goes on with a new unit, which may have been built before the last lesson.
+fn keep_learning(learning: &mut Learning, old: &Unit, new: &mut Unit) {
     if old.patch == new.patch {
         new.instrument.put_keys(old.instrument.keys());
-    } else {
-        learning.news = false;
     }
+    learning.tell(old.patch != new.patch, &mut new.instrument);
 }
 
 /// What the host says of its transport, for patterns.

@@ -223,17 +223,20 @@ fn a_new_unit_has_what_was_learnt_and_a_loaded_state_ends_it() {
     let before = rig.latency();
     let quality = turns(&mut rig, &[(0, "unit.quality", "2"), (100, "stage1.switch3", "on")]);
     play(&mut processor, &performance, &quality);
-    for _ in 0..10_000 {
+    let mut code = 0u16;
+    for _ in 0..100_000 {
         if rig.latency() != before {
             break;
         }
-        std::thread::sleep(std::time::Duration::from_millis(1));
-        play(&mut processor, &performance, &[]);
+        // Something to learn at every moment until it comes.
+        code = (code + 7) % 16;
+        let moved = turns(&mut rig, &[(0, "stage3.code", &code.to_string())]);
+        play(&mut processor, &Performance::tones(64, RATE_HZ), &moved);
     }
     assert_ne!(rig.latency(), before, "the new unit did not come");
     let more = turns(&mut rig, &[(100, "stage2.switch1", "on")]);
     play(&mut processor, &performance, &more);
-    let row = 1 | 1 << 2 | 1 << 3 | 1 << 5;
+    let row = 1 | 1 << 2 | 1 << 3 | 1 << 5 | code << 8;
     assert_eq!(saved(&mut rig).keys.row(60).lines, Some(row));
     // Off and on again by the host, which lets go of all keys, and learns on.
     rig.stop(processor);
@@ -245,6 +248,7 @@ fn a_new_unit_has_what_was_learnt_and_a_loaded_state_ends_it() {
     let state = rig.state_of(&other);
     let mut last = turns(&mut rig, &[(500, "stage3.switch0", "on")]);
     last.push((100, Event::Midi(DOWN)));
+    last.extend(turns(&mut rig, &[(0, "stage3.code", "0")]));
     play(&mut processor, &performance, &last);
     rig.load(&state).expect("the state is loaded");
     assert_eq!(saved(&mut rig).keys, other.keys, "lessons of the old patch are in the new one");
@@ -254,6 +258,15 @@ fn a_new_unit_has_what_was_learnt_and_a_loaded_state_ends_it() {
     let moved = turns(&mut rig, &[(100, "stage1.switch0", "on")]);
     play(&mut processor, &performance, &moved);
     assert_eq!(saved(&mut rig).keys.row(60).lines, Some(0xaab));
+
+    // A state that comes while it is off, and the first move after that.
+    let off = turns(&mut rig, &[(0, LEARN, "off")]);
+    play(&mut processor, &performance, &off);
+    rig.load(&state).expect("the state is loaded");
+    play(&mut processor, &performance, &[]);
+    let first = turns(&mut rig, &[(0, LEARN, "on"), (0, "stage1.switch2", "on")]);
+    play(&mut processor, &performance, &first);
+    assert_eq!(saved(&mut rig).keys.row(60).lines, Some(0xaae));
     rig.stop(processor);
 
     // It is no part of a song.

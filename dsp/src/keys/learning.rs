@@ -36,6 +36,8 @@ pub struct Learning {
     hands: u16,
     /// The knob that was turned last, until a controller takes it.
     turned: Option<Knob>,
+    /// Whether hands were not looked at since another patch came.
+    unseen: bool,
     /// Whether the table has learnt what its keeper has not been told; the keeper puts it back.
     pub news: bool,
 }
@@ -44,7 +46,7 @@ impl Learning {
     /// Begins or ends. `hands` is what all hands pull together: [`hands`], pedals and gate inputs.
     pub fn switch(&mut self, on: bool, hands: u16, instrument: &mut Instrument) {
         if on != self.on {
-            (self.on, self.hands, self.turned) = (on, hands, None);
+            (self.on, self.hands, self.turned, self.unseen) = (on, hands, None, false);
             instrument.learn(on);
         }
     }
@@ -54,9 +56,11 @@ impl Learning {
         self.on
     }
 
-    /// Goes on with another unit; what hands pull there is nothing that was moved.
-    pub fn tell(&mut self, hands: u16, instrument: &mut Instrument) {
-        (self.hands, self.turned) = (hands, None);
+    /// Goes on with another unit. When it is of another patch, nothing that differs there was moved.
+    pub fn tell(&mut self, another_patch: bool, instrument: &mut Instrument) {
+        if another_patch {
+            (self.unseen, self.turned, self.news) = (true, None, false);
+        }
         if self.on {
             instrument.learn(true);
         }
@@ -72,7 +76,7 @@ impl Learning {
 
     /// Looks at what all hands pull now, while `held` is the newest key: that key learns what has moved.
     pub fn look(&mut self, hands: u16, held: Option<u8>, instrument: &mut Instrument) {
-        let moved = self.hands ^ hands;
+        let moved = if std::mem::take(&mut self.unseen) { 0 } else { self.hands ^ hands };
         self.hands = hands;
         let Some(held) = held.filter(|_| self.on && moved != 0) else { return };
         for line in Line::all().filter(|line| moved >> line.index() & 1 == 1) {
