@@ -4,9 +4,9 @@
 //!   quality turned ── order ──► builder ──┐                    ┌──► fades in
 //!   state loaded ─── loader's thread ─────┴─► ready ─► audio ──┤
 //!                               builder ◄──── scrap ◄──────────┘ the unit that was playing
-//!                       bench ◄── lessons ◄── key table that was played in
+//!                       bench ◄── lesson ◄── key table that was played in
 //! ```
-//! `ready`, `scrap` and `lessons` are lock-free queues. The board is behind a lock that the audio thread never touches.
+//! `ready`, `scrap` and `lesson` are lock-free queues. The board is behind a lock that the audio thread never touches.
 
 use crate::panel::Panel;
 use crossbeam_queue::ArrayQueue;
@@ -24,8 +24,8 @@ use tritank_dsp::patch::Patch;
 
 /// Units that can wait to be scrapped. The audio thread takes no new unit while this is full.
 const SCRAP: usize = 4;
-/// Key tables that can be on their way to the bench.
-const LESSONS: usize = 4;
+/// Sheets for key tables on their way to the bench: one that is written, one that waits, one that is read.
+const SHEETS: usize = 3;
 /// How often the builder looks for an order and for scrap.
 const LOOKS: Duration = Duration::from_millis(10);
 
@@ -93,7 +93,10 @@ pub struct Workshop {
     /// Units ready to be played; the newest replaces one that nobody fetched.
     ready: ArrayQueue<Box<Unit>>,
     scrap: ArrayQueue<Box<Unit>>,
-    lessons: ArrayQueue<Lesson>,
+    /// What was learnt last; the newest replaces one that the bench has not taken up.
+    lesson: ArrayQueue<Box<Lesson>>,
+    /// Sheets to write the next on.
+    sheets: ArrayQueue<Box<Lesson>>,
     ordered: AtomicBool,
     closing: AtomicBool,
 }
@@ -117,11 +120,16 @@ impl Default for Workshop {
 impl Workshop {
     /// A workshop with the built-in board on its bench.
     pub fn new() -> Self {
+        let sheets = ArrayQueue::new(SHEETS);
+        for _ in 0..SHEETS {
+            let _ = sheets.push(Box::new(Lesson { patch: 0, keys: KeyTable::default() }));
+        }
         Self {
             bench: Mutex::new(Bench { patch: Patch::new(Board::built_in()), number: 0, rate_hz: None }),
             ready: ArrayQueue::new(1),
             scrap: ArrayQueue::new(SCRAP),
-            lessons: ArrayQueue::new(LESSONS),
+            lesson: ArrayQueue::new(1),
+            sheets,
             ordered: AtomicBool::new(false),
             closing: AtomicBool::new(false),
         }
@@ -135,20 +143,27 @@ impl Workshop {
     /// The bench with all that was learnt until now.
     fn bench(&self) -> MutexGuard<'_, Bench> {
         let mut bench = self.bench.lock();
-        while let Some(lesson) = self.lessons.pop() {
+        while let Some(lesson) = self.lesson.pop() {
             // What was learnt of another patch went with it.
             if lesson.patch == bench.number {
-                bench.patch.keys = lesson.keys;
+                bench.patch.keys = lesson.keys.clone();
             }
+            let _ = self.sheets.push(lesson);
         }
         bench
     }
 
-    /// Sends the key table that a unit was taught to the bench. Returns whether there was room; if not, it is to be sent again.
+    /// Sends the key table that a unit was taught to the bench. Returns whether there was a sheet for it: always, since only who has
+    /// the bench reads one.
     pub fn teach(&self, unit: &Unit) -> bool {
-        // A place is left free: the one from which the bench may be taking a table right now.
-        let room = self.lessons.len() + 1 < self.lessons.capacity();
-        room && self.lessons.push(Lesson { patch: unit.patch, keys: unit.instrument.keys().clone() }).is_ok()
+        let Some(mut lesson) = self.sheets.pop() else { return false };
+        lesson.patch = unit.patch;
+        lesson.keys.clone_from(unit.instrument.keys());
+        if let Some(older) = self.lesson.force_push(lesson) {
+            // There is room: it was one of the sheets.
+            let _ = self.sheets.push(older);
+        }
+        true
     }
 
     /// Builds the first unit at a rate; all that was ready is out of date.
@@ -229,8 +244,6 @@ impl Builder {
                     if workshop.ordered.swap(false, Ordering::AcqRel) {
                         let bench = workshop.bench();
                         workshop.make_ready(&bench, &panel.settings());
-                    } else if !workshop.lessons.is_empty() {
-                        drop(workshop.bench());
                     } else {
                         thread::park_timeout(LOOKS);
                     }
@@ -300,6 +313,29 @@ mod tests {
         while !workshop.scrap.is_empty() {
             thread::yield_now();
         }
+    }
+
+    /// However many lessons come before the bench looks, it has the last; those of another patch it leaves.
+    #[test]
+    fn the_bench_has_the_last_lesson_of_its_own_patch() {
+        use tritank_dsp::lines::Line;
+        let workshop = Workshop::new();
+        let settings = Settings::of(&Board::built_in());
+        let mut unit = workshop.open(&settings, 48e3).unwrap();
+        for note in 0..20 {
+            unit.instrument.keys_mut().learn(note, Line::SOFT, true);
+            assert!(workshop.teach(&unit), "lesson {note}");
+            if note == 11 {
+                assert_eq!(&workshop.patch(&settings).keys, unit.instrument.keys());
+            }
+        }
+        assert_eq!(&workshop.build_here(&settings).unwrap().instrument.keys().row(19), &unit.instrument.keys().row(19));
+        assert_eq!(&workshop.patch(&settings).keys, unit.instrument.keys());
+        workshop.teach(&unit);
+        workshop.rebuild_with(Patch::new(Board::built_in()), &settings);
+        assert_eq!(workshop.patch(&settings).keys, KeyTable::default());
+        workshop.teach(&unit);
+        assert_eq!(workshop.patch(&settings).keys, KeyTable::default());
     }
 
     #[test]
