@@ -37,7 +37,7 @@ pub struct Levels {
     pub main: [f64; 3],
     /// Each stage's own jack on its bus; stage 1 has none.
     pub own: [f64; 3],
-    /// Pulse on each stage's bus.
+    /// Pulse on each stage's bus; of several chains side by side each has its own.
     pub pulse: [f64; 3],
     /// Into stages 2 and 3 from the stage before.
     pub link: [f64; 2],
@@ -152,19 +152,21 @@ impl<C: Course> Chain<C> {
 
     /// Lets everything come to rest at the operating point, by steps as long as Newton settles in; `feed` is what rests on the
     /// inputs.
-    pub(crate) fn settle(&mut self, feed: &Feed, levels: &Levels) {
-        let feed = Feed::gather(&[*feed; MOST_CHAINS]);
+    pub(crate) fn settle(&mut self, feeds: &[Feed], levels: &[Levels]) {
+        let each: [Feed; MOST_CHAINS] = std::array::from_fn(|n| *of_chain(feeds, n));
+        let feed = Feed::gather(&each);
         let step = self.step;
         let (mut seconds, mut at_rest) = (SHORTEST, 0);
         self.groups.iter_mut().chain([&mut self.input]).for_each(|group| group.be_patient(true));
         for _ in 0..MOST_SETTLING {
             self.set_step(seconds);
             // The overdriven input rests at its own point whether it is switched in or not.
-            let settles = [true, levels.overdriven].into_iter().all(|overdriven| {
-                let levels = Levels { overdriven, ..*levels };
-                let settles = self.solve(&feed, &levels, 0).is_some();
+            let settles = [true, levels[0].overdriven].into_iter().all(|overdriven| {
+                let each: [Levels; MOST_CHAINS] =
+                    std::array::from_fn(|n| Levels { overdriven, ..*of_chain(levels, n) });
+                let settles = self.solve(&feed, &each, 0).is_some();
                 if settles {
-                    self.keep(&levels, 0);
+                    self.keep(&each, 0);
                 }
                 settles
             });
@@ -232,13 +234,13 @@ impl<C: Course> Chain<C> {
     }
 
     /// Goes from one tick of the frame to another, in as few steps as the accuracy allows; `take` hears of each its first
-    /// tick, its level and the taps at its nodes, by chain, volts. There is a feed for every chain, or
-    /// one for all.
+    /// tick, its level and the taps at its nodes, by chain, volts. There are a feed and levels for every chain, or one for
+    /// all; but for the pulses, all levels are as the first.
     #[inline(always)]
     pub(crate) fn cover(
         &mut self,
         feeds: &[Feeds],
-        levels: &Levels,
+        levels: &[Levels],
         ticks: Range<usize>,
         take: impl FnMut(usize, usize, &[Taps]),
     ) {
@@ -249,7 +251,7 @@ impl<C: Course> Chain<C> {
     fn go(
         &mut self,
         feeds: &[Feeds],
-        levels: &Levels,
+        levels: &[Levels],
         ticks: Range<usize>,
         mut take: impl FnMut(usize, usize, &[Taps]),
     ) {
@@ -270,26 +272,30 @@ impl<C: Course> Chain<C> {
         }
     }
 
-    /// One whole frame in which every chain hears `feed`. For tests and for the operating point.
-    pub(crate) fn step(&mut self, feed: &Feed, levels: &Levels) {
-        let mut feeds = Feeds::new(1);
-        feeds.settle(feed);
+    /// One whole frame in which nothing moves that reaches the chains.
+    pub(crate) fn step(&mut self, feeds: &[Feed], levels: &[Levels]) {
+        let still: [Feeds; MOST_CHAINS] = std::array::from_fn(|n| {
+            let mut still = Feeds::new(1);
+            still.part(true);
+            still.settle(of_chain(feeds, n));
+            still
+        });
         self.begin_frame();
-        self.cover(std::slice::from_ref(&feeds), levels, 0..TICKS, |_, _, _| {});
+        self.cover(&still, levels, 0..TICKS, |_, _, _| {});
     }
 
     /// Makes up for frames at rest: one step as long as all but the last, then that one.
     #[cold]
-    pub(crate) fn make_up(&mut self, frames: usize, feed: &Feed, levels: &Levels) {
+    pub(crate) fn make_up(&mut self, frames: usize, feeds: &[Feed], levels: &[Levels]) {
         if frames > 1 {
             let (step, pace) = (self.step, self.pace.clone());
             self.pace = Pace::new(Accuracy::NONE);
             self.set_step(step * (frames - 1) as f64);
-            self.step(feed, levels);
+            self.step(feeds, levels);
             self.set_step(step);
             self.pace = pace;
         }
-        self.step(feed, levels);
+        self.step(feeds, levels);
     }
 
     /// Voltage across a tank (0–2) at the nodes of the last step.
@@ -321,12 +327,14 @@ impl<C: Course> Chain<C> {
 
     /// Takes one step of level `level` or, where that will not do, the first part of it; returns the level it took.
     #[inline(always)]
-    fn advance(&mut self, mut level: usize, feeds: &[Feeds], tick: usize, levels: &Levels) -> usize {
+    fn advance(&mut self, mut level: usize, feeds: &[Feeds], tick: usize, levels: &[Levels]) -> usize {
         loop {
-            let each: [Feed; MOST_CHAINS] = std::array::from_fn(|n| {
-                if n < C::CHAINS { feeds[n % feeds.len()].at(tick, level) } else { Feed::default() }
-            });
-            let feed = Feed::gather(&each);
+            let feed = if C::CHAINS == 1 {
+                Feed::gather(&[feeds[0].at(tick, level)])
+            } else {
+                let each: [Feed; MOST_CHAINS] = std::array::from_fn(|n| of_chain(feeds, n).at(tick, level));
+                Feed::gather(&each)
+            };
             match self.solve(&feed, levels, level) {
                 Some(error) if self.pace.refuses(level, error) => self.counts.refused += 1,
                 Some(error) => {
@@ -349,7 +357,7 @@ impl<C: Course> Chain<C> {
 
     /// Solves every stage in signal order; the largest error of a stage, volts, or `None` when one does not settle.
     #[inline(always)]
-    fn solve(&mut self, feed: &Feed<C>, levels: &Levels, level: usize) -> Option<f64> {
+    fn solve(&mut self, feed: &Feed<C>, levels: &[Levels], level: usize) -> Option<f64> {
         self.counts.steps += 1;
         let mut largest = Some(0.0);
         self.run(feed, levels, level, |group, drive, counts| match group.solve(drive, level) {
@@ -365,7 +373,7 @@ impl<C: Course> Chain<C> {
 
     #[cold]
     #[inline(never)]
-    fn coast(&mut self, feed: &Feed<C>, levels: &Levels, level: usize) {
+    fn coast(&mut self, feed: &Feed<C>, levels: &[Levels], level: usize) {
         self.run(feed, levels, level, |group, drive, _| {
             if group.solve(drive, level) == Outcome::Restless {
                 group.coast(drive, level);
@@ -378,10 +386,13 @@ impl<C: Course> Chain<C> {
     fn run(
         &mut self,
         feed: &Feed<C>,
-        levels: &Levels,
+        levels: &[Levels],
         level: usize,
         mut solve: impl FnMut(&mut Group<C>, &Drive<'_, C>, &mut Counts) -> bool,
     ) -> bool {
+        let own_pulse = |stage: usize| C::each(C::lane(|n| of_chain(levels, n).pulse[stage]));
+        let pulses = [own_pulse(0), own_pulse(1), own_pulse(2)];
+        let levels = &levels[0];
         let rail = C::splat(levels.supply);
         let zero = C::splat(0.0);
         let counts = &mut self.counts;
@@ -397,7 +408,7 @@ impl<C: Course> Chain<C> {
         let mut bus = [zero; 3];
         for n in 0..3 {
             let heard = C::splat(levels.main[n]).mul_add(main, C::splat(levels.own[n]) * own[n]);
-            bus[n] = self.bias[n].mul_add(rail, C::splat(levels.pulse[n]).mul_add(feed.pulse, heard));
+            bus[n] = self.bias[n].mul_add(rail, pulses[n].mul_add(feed.pulse[n], heard));
         }
         let [first, second, third] = bus;
         let links = [C::splat(levels.link[0]), C::splat(levels.link[1])];
@@ -432,8 +443,8 @@ impl<C: Course> Chain<C> {
 
     /// Moves every state to the end of the step that was solved.
     #[inline(always)]
-    fn keep(&mut self, levels: &Levels, level: usize) {
-        if levels.overdriven {
+    fn keep(&mut self, levels: &[Levels], level: usize) {
+        if levels[0].overdriven {
             self.input.keep();
         }
         let joined = self.groups.len() == 2;
@@ -446,7 +457,13 @@ impl<C: Course> Chain<C> {
     }
 }
 
-struct Cover<'a, C: Course, T>(&'a mut Chain<C>, &'a [Feeds], &'a Levels, Range<usize>, T);
+/// That of chain n, when there is one for each, or that of all.
+#[inline(always)]
+fn of_chain<T>(each: &[T], n: usize) -> &T {
+    each.get(n).unwrap_or(&each[0])
+}
+
+struct Cover<'a, C: Course, T>(&'a mut Chain<C>, &'a [Feeds], &'a [Levels], Range<usize>, T);
 
 impl<C: Course, T: FnMut(usize, usize, &[Taps])> Task for Cover<'_, C, T> {
     type Result = ();

@@ -60,7 +60,7 @@ fn run(case: &Case, factor: usize) -> (Vec<[f64; 3]>, Counts) {
         ..Levels::default()
     };
     let sweep = [[case.sweep; 3]; 3];
-    chain.settle(&Feed { sweep, ..Feed::default() }, &levels);
+    chain.settle(&[Feed { sweep, ..Feed::default() }], &[levels]);
     let mut taps = Vec::new();
     for n in 0..4800 * factor {
         if case.switching && n % (144 * factor) == 0 {
@@ -79,7 +79,7 @@ fn run(case: &Case, factor: usize) -> (Vec<[f64; 3]>, Counts) {
                 .sum();
             case.height * rise * sum
         });
-        chain.step(&Feed { main, sweep, ..Feed::default() }, &levels);
+        chain.step(&[Feed { main, sweep, ..Feed::default() }], &[levels]);
         if (n + 1) % factor == 0 {
             taps.push(taps_of(&chain));
         }
@@ -149,7 +149,7 @@ fn at_rest(board: &Board, rate: f64) -> (Single, Levels) {
         chain.switch(0, stage, &switches(board, stage, 0), 0.0);
     }
     let levels = Levels { supply: 3.0, ..Levels::default() };
-    chain.settle(&Feed::default(), &levels);
+    chain.settle(&[Feed::default()], &[levels]);
     (chain, levels)
 }
 
@@ -157,7 +157,7 @@ fn at_rest(board: &Board, rate: f64) -> (Single, Levels) {
 fn ring(chain: &mut Single, levels: &Levels, rate: f64, seconds: f64) -> f64 {
     let (mut crossings, mut last) = (Vec::new(), chain.state(0, 0).volts);
     for n in 0..(seconds * rate) as usize {
-        chain.step(&Feed::default(), levels);
+        chain.step(&[Feed::default()], &[*levels]);
         let now = chain.state(0, 0).volts;
         if last < 0.0 && now >= 0.0 {
             crossings.push(n as f64 + last / (last - now));
@@ -207,10 +207,10 @@ fn charge_sharing_settles_at_the_closed_form_voltage_and_loss() {
     let (before, energy) = (charge(&chain), chain.groups[0].energy(0));
     chain.switch(0, 0, &switches(&board, 0, 1), 0.0);
     assert_eq!(charge(&chain), before);
-    chain.step(&Feed::default(), &levels);
+    chain.step(&[Feed::default()], &[levels]);
     approx::assert_relative_eq!(charge(&chain), before, max_relative = 1e-9);
     for _ in 0..50_000 {
-        chain.step(&Feed::default(), &levels);
+        chain.step(&[Feed::default()], &[levels]);
     }
     approx::assert_relative_eq!(chain.state(0, 0).volts * 20.0, 3.401_361, max_relative = 2e-3);
     approx::assert_relative_eq!(chain.state(0, 0).bank[0], chain.state(0, 0).volts, max_relative = 1e-3);
@@ -229,7 +229,7 @@ fn an_edge_beside_its_tick_shares_its_charge_as_if_it_came_in_time() {
         chain.groups[0].state_mut(0).bank[0] = rest + 1.0;
         chain.switch(0, 0, &switches(&board, 0, 1), late);
         for _ in 0..8 {
-            chain.step(&Feed::default(), &levels);
+            chain.step(&[Feed::default()], &[levels]);
         }
         let exact = (-(2e-6 - late) / tau).exp();
         let made_up = (exact - (chain.state(0, 0).bank[0] - chain.state(0, 0).volts)).abs();
@@ -263,7 +263,7 @@ fn undriven_energy_never_rises_under_random_switching() {
             if random() % 3 == 0 {
                 chain.switch(0, 0, &switches(&board, 0, (random() % 16) as u8), 0.0);
             }
-            chain.step(&Feed::default(), &levels);
+            chain.step(&[Feed::default()], &[levels]);
             let now = chain.groups[0].energy(0);
             assert!(now <= last * (1.0 + 1e-12) + 1e-18, "{now} after {last}");
             last = now;
@@ -286,7 +286,7 @@ fn a_step_that_does_not_settle_is_cut() {
     for n in 0..200 {
         let volts = if n % 2 == 0 { 100.0 } else { -100.0 };
         let feed = Feed { main: [volts; 3], jacks: [[-volts; 3]; 2], ..Feed::default() };
-        chain.step(&feed, &levels);
+        chain.step(&[feed], &[levels]);
         for volts in taps_of(&chain) {
             assert!(volts.is_finite());
             largest = largest.max(volts.abs());
@@ -316,7 +316,7 @@ fn a_frame_that_falls_back_errs_by_what_its_currents_could_have_changed() {
                     if bad == Some(n) {
                         chain.groups.iter_mut().for_each(Group::lose_patience);
                     }
-                    chain.step(&Feed { main: radau::C.map(wave), ..Feed::default() }, &levels);
+                    chain.step(&[Feed { main: radau::C.map(wave), ..Feed::default() }], &[levels]);
                     chain.groups.iter_mut().for_each(|group| group.be_patient(false));
                     taps.push(taps_of(&chain));
                 }

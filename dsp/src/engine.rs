@@ -22,11 +22,26 @@ pub(crate) enum Engine {
     FourV3(Box<Chain<Four<V3>>>),
 }
 
-/// The same call on whichever chain it is; with `lane`, on the one that has that lane, under the number it has there.
+/// The same call on whichever chain it is; with feeds and levels, each with its own; with `lane`, on the one that has that lane,
+/// under the number it has there.
 macro_rules! either {
     ($engine:expr, $chain:ident => $call:expr) => {
         match $engine {
             Engine::Each(chains) => chains.iter_mut().for_each(|$chain| $call),
+            #[cfg(target_arch = "x86_64")]
+            Engine::OneV3($chain) => $call,
+            #[cfg(target_arch = "x86_64")]
+            Engine::FourV3($chain) => $call,
+        }
+    };
+    ($engine:expr, $feeds:ident, $levels:ident, $chain:ident => $call:expr) => {
+        match $engine {
+            Engine::Each(chains) => {
+                for (n, $chain) in chains.iter_mut().enumerate() {
+                    let ($feeds, $levels) = (alone($feeds, n), alone($levels, n));
+                    $call;
+                }
+            }
             #[cfg(target_arch = "x86_64")]
             Engine::OneV3($chain) => $call,
             #[cfg(target_arch = "x86_64")]
@@ -68,13 +83,13 @@ impl Engine {
     }
 
     /// See [`Chain::settle`].
-    pub(crate) fn settle(&mut self, feed: &Feed, levels: &Levels) {
-        either!(self, chain => chain.settle(feed, levels));
+    pub(crate) fn settle(&mut self, feeds: &[Feed], levels: &[Levels]) {
+        either!(self, feeds, levels, chain => chain.settle(feeds, levels));
     }
 
     /// See [`Chain::make_up`].
-    pub(crate) fn make_up(&mut self, frames: usize, feed: &Feed, levels: &Levels) {
-        either!(self, chain => chain.make_up(frames, feed, levels));
+    pub(crate) fn make_up(&mut self, frames: usize, feeds: &[Feed], levels: &[Levels]) {
+        either!(self, feeds, levels, chain => chain.make_up(frames, feeds, levels));
     }
 
     /// See [`Chain::heat`].
@@ -102,20 +117,20 @@ impl Engine {
         either!(self, chain => chain.edge());
     }
 
-    /// See [`Chain::cover`]; there is a feed for every chain. `take` hears the chain, the step's first tick, its level and the
+    /// See [`Chain::cover`]; there are a feed and levels for every chain. `take` hears the chain, the step's first tick, its level and the
     /// taps.
     #[inline]
     pub(crate) fn cover(
         &mut self,
         feeds: &[Feeds],
-        levels: &Levels,
+        levels: &[Levels],
         ticks: Range<usize>,
         mut take: impl FnMut(usize, usize, usize, &Taps),
     ) {
         match self {
             Self::Each(chains) => {
-                for (n, (chain, feed)) in chains.iter_mut().zip(feeds).enumerate() {
-                    chain.cover(std::slice::from_ref(feed), levels, ticks.clone(), |tick, level, taps| {
+                for (n, chain) in chains.iter_mut().enumerate() {
+                    chain.cover(alone(feeds, n), alone(levels, n), ticks.clone(), |tick, level, taps| {
                         take(n, tick, level, &taps[0]);
                     });
                 }
@@ -152,4 +167,9 @@ impl Engine {
             Self::FourV3(chain) => chain.counts(),
         }
     }
+}
+
+/// Only that of chain n, when there is one for each; or that of all.
+fn alone<T>(each: &[T], n: usize) -> &[T] {
+    each.get(n).map_or(&each[..1], std::slice::from_ref)
 }

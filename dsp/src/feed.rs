@@ -10,12 +10,12 @@ use crate::lanes::Course;
 use crate::pace::{self, LEVELS};
 use crate::radau::{self, Nodes};
 
-/// Channels of a feed: main and the jacks of stages 2 and 3, pulse, sweeps of stages 1 to 3.
-const CHANNELS: usize = 7;
-/// Channel of the pulse.
-pub(crate) const PULSE: usize = 3;
+/// Channels of a feed: main and the jacks of stages 2 and 3, sweeps of stages 1 to 3, their pulses.
+const CHANNELS: usize = 9;
 /// Channel of the first sweep.
-pub(crate) const SWEEPS: usize = 4;
+pub(crate) const SWEEPS: usize = 3;
+/// Channel of the first stage's pulse, and of the others' as long as there is one for all.
+pub(crate) const PULSES: usize = 6;
 /// Most steps of the grid.
 const MOST: usize = 16;
 
@@ -26,10 +26,10 @@ pub(crate) struct Feed<C = Nodes> {
     pub(crate) main: C,
     /// Jacks of stages 2 and 3.
     pub(crate) jacks: [C; 2],
-    /// The exciter's pulse.
-    pub(crate) pulse: C,
     /// Gate voltages of the sweeps.
     pub(crate) sweep: [C; 3],
+    /// The exciter's pulse on each stage's bus.
+    pub(crate) pulse: [C; 3],
 }
 
 impl<C: Course> Feed<C> {
@@ -39,28 +39,30 @@ impl<C: Course> Feed<C> {
         Self {
             main: C::gather(|n| feeds[n].main),
             jacks: [C::gather(|n| feeds[n].jacks[0]), C::gather(|n| feeds[n].jacks[1])],
-            pulse: C::gather(|n| feeds[n].pulse),
             sweep: std::array::from_fn(|stage| C::gather(|n| feeds[n].sweep[stage])),
+            pulse: std::array::from_fn(|stage| C::gather(|n| feeds[n].pulse[stage])),
         }
     }
 }
 
 impl Feed {
     #[inline(always)]
-    fn of(channel: impl Fn(usize) -> Nodes) -> Self {
+    fn of(apart: bool, channel: impl Fn(usize) -> Nodes) -> Self {
+        let first = channel(PULSES);
         Self {
             main: channel(0),
             jacks: [channel(1), channel(2)],
-            pulse: channel(3),
-            sweep: [channel(4), channel(5), channel(6)],
+            sweep: [channel(3), channel(4), channel(5)],
+            pulse: if apart { [first, channel(PULSES + 1), channel(PULSES + 2)] } else { [first; 3] },
         }
     }
 
     #[inline(always)]
     fn channels(&self) -> [&Nodes; CHANNELS] {
         let [b, c] = &self.jacks;
-        let [e, f, g] = &self.sweep;
-        [&self.main, b, c, &self.pulse, e, f, g]
+        let [d, e, f] = &self.sweep;
+        let [g, h, i] = &self.pulse;
+        [&self.main, b, c, d, e, f, g, h, i]
     }
 }
 
@@ -70,6 +72,8 @@ pub(crate) struct Feeds {
     /// The grid has 2 to this power steps.
     level: usize,
     channels: [Channel; CHANNELS],
+    /// Whether each stage has a pulse of its own.
+    apart: bool,
     /// Per level below the grid's: of each node, the grid step it falls into and the cubic's weights.
     coarser: [[Place; 3]; MOST.ilog2() as usize],
 }
@@ -98,7 +102,7 @@ impl Feeds {
                 (step as usize, radau::weights_at(place - step))
             })
         });
-        Self { level, channels: [Channel { nodes: [0.0; 1 + 3 * MOST], held: true }; CHANNELS], coarser }
+        Self { level, channels: [Channel { nodes: [0.0; 1 + 3 * MOST], held: true }; CHANNELS], apart: false, coarser }
     }
 
     /// The next frame of a channel: `write` sets the nodes of the grid, three a step, or returns false and leaves them, when
@@ -117,11 +121,22 @@ impl Feeds {
         }
     }
 
-    /// Whether every channel stays where it is throughout the frame; the pulse, if it is `heard`, at zero.
+    /// From the next frame on each stage has a pulse of its own, or all have one.
+    pub(crate) fn part(&mut self, apart: bool) {
+        if apart && !self.apart {
+            let first = self.channels[PULSES];
+            self.channels[PULSES + 1..].fill(first);
+        }
+        self.apart = apart;
+    }
+
+    /// Whether every channel stays where it is throughout the frame; the pulses, if any is `heard`, at zero.
     #[inline]
     pub(crate) fn are_still(&self, heard: bool) -> bool {
-        let still = |n: usize, channel: &Channel| channel.held && (n != PULSE || channel.nodes[0] == 0.0);
-        self.channels.iter().enumerate().all(|(n, channel)| n == PULSE && !heard || still(n, channel))
+        let (others, pulses) = self.channels.split_at(PULSES);
+        let pulses = if self.apart { pulses } else { &pulses[..1] };
+        others.iter().all(|channel| channel.held)
+            && (!heard || pulses.iter().all(|pulse| pulse.held && pulse.nodes[0] == 0.0))
     }
 
     /// As if `feed` had stood in every step of the grid for ever.
@@ -138,7 +153,9 @@ impl Feeds {
     pub(crate) fn at(&self, tick: usize, level: usize) -> Feed {
         let grid_step = tick >> (LEVELS - 1 - self.level);
         if level == self.level {
-            return Feed::of(|channel| std::array::from_fn(|m| self.channels[channel].nodes[3 * grid_step + 1 + m]));
+            return Feed::of(self.apart, |channel| {
+                std::array::from_fn(|m| self.channels[channel].nodes[3 * grid_step + 1 + m])
+            });
         }
         if level < self.level {
             return self.read(grid_step, &self.coarser[level]);
@@ -153,7 +170,7 @@ impl Feeds {
     /// Nodes at places behind the start of a grid step.
     #[inline(always)]
     fn read(&self, grid_step: usize, places: &[Place; 3]) -> Feed {
-        Feed::of(|channel| {
+        Feed::of(self.apart, |channel| {
             let Channel { nodes, held } = &self.channels[channel];
             if *held {
                 return [nodes[0]; 3];
@@ -178,6 +195,7 @@ mod tests {
         let cubic = |channel: usize, t: f64| (channel as f64 + 1.0) * (1.0 + t * (2.0 + t * (0.5 - t)));
         for steps in [1, 2, 4, 8, 16] {
             let mut feeds = Feeds::new(steps);
+            feeds.part(true);
             for frame in [-1.0, 0.0] {
                 for channel in 0..CHANNELS {
                     feeds.next(channel, |nodes| {

@@ -110,6 +110,7 @@ knobs! {
     ExciterRate "exciter.rate" "Rate" value(20.0, 2000.0, 110.0, Unit::Hertz, Taper::Log);
     ExciterLevel "exciter.level" "Level" level(1.0, 0.0);
     ExciterPitch "exciter.pitch" "Pitch" Kind::Choice { words: &["knob", "keys"], default: 0 };
+    ExciterChord "exciter.chord" "Chord" Kind::Choice { words: &["last", "stages", "voices"], default: 0 };
     ExciterSoftGate "exciter.soft_gate" "Soft gate" OFF;
     ExciterHardGate "exciter.hard_gate" "Hard gate" OFF;
 
@@ -207,6 +208,11 @@ impl Knob {
             };
             KnobError { id: id.to_owned(), what }
         })
+    }
+
+    /// Whether it can take another unit to turn it: nothing for a lane.
+    pub fn rebuilds(self) -> bool {
+        matches!(self, Self::UnitQuality | Self::ExciterChord)
     }
 
     /// Panel switch `bit` (0–3) of stage `stage` (0–2).
@@ -368,6 +374,44 @@ impl Settings {
     pub fn quality(&self) -> usize {
         QUALITIES[self.get(Knob::UnitQuality) as usize]
     }
+
+    /// What becomes of several keys that are down.
+    pub fn chord(&self) -> Chord {
+        Chord::ALL[self.get(Knob::ExciterChord) as usize]
+    }
+
+    /// What it takes a new unit to change.
+    pub fn build(&self) -> Build {
+        Build { quality: self.quality(), voices: if self.chord() == Chord::Voices { VOICES } else { 1 } }
+    }
+}
+
+/// What becomes of several keys that are down.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Chord {
+    /// The last one is heard.
+    Last,
+    /// Three exciters: the low, the middle and the high one go into stages 1, 2 and 3, or as the key table says.
+    Stages,
+    /// Each key, up to [`VOICES`], has an exciter, lines and a chain of its own.
+    Voices,
+}
+
+impl Chord {
+    /// In the order of the knob's words.
+    pub const ALL: [Self; 3] = [Self::Last, Self::Stages, Self::Voices];
+}
+
+/// Most chains of a unit.
+pub const VOICES: usize = 4;
+
+/// What a unit is built for and cannot change.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Build {
+    /// Oversampling factor.
+    pub quality: usize,
+    /// Chains: 1 or [`VOICES`].
+    pub voices: usize,
 }
 
 #[cfg(test)]

@@ -69,7 +69,7 @@ impl Quartet {
             up: std::array::from_fn(|_| Upsampler::new(factor)),
             feeds: std::array::from_fn(|_| Feeds::new(factor)),
             down: std::array::from_fn(|_| Decimator::new()),
-            levels: controls.levels(),
+            levels: controls.levels(0),
             factor,
         };
         for chain in 0..CHAINS {
@@ -77,8 +77,8 @@ impl Quartet {
                 quartet.engine.switch(chain, stage, quartet.switching[chain][stage].siemens(), 0.0);
             }
         }
-        let feed = Feed { sweep: controls.sweeps().map(|gate| [gate; 3]), ..Feed::default() };
-        quartet.engine.settle(&feed, &quartet.levels);
+        let feed = Feed { sweep: controls.sweeps(0).map(|gate| [gate; 3]), ..Feed::default() };
+        quartet.engine.settle(&[feed], &[quartet.levels]);
         for feeds in &mut quartet.feeds {
             feeds.settle(&feed);
         }
@@ -118,7 +118,7 @@ impl Quartet {
             feeds.next(0, |nodes| self.up[chain / 2].push(chain % 2, main[chain], nodes));
         }
         self.engine.begin_frame();
-        self.engine.cover(&self.feeds, &self.levels, 0..TICKS, |chain, tick, level, taps| {
+        self.engine.cover(&self.feeds, &[self.levels], 0..TICKS, |chain, tick, level, taps| {
             for (down, nodes) in self.down.iter_mut().zip(taps) {
                 down.take(chain, tick, level, nodes);
             }

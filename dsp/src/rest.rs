@@ -10,10 +10,15 @@
 //! held at what it gives; one of what is left comes at the end of the rest. Nothing that is held is ever further than
 //! −180 dB re 1 V from what solving on would give.
 
+use crate::knobs::VOICES;
+
 /// Length of a watch, seconds.
 const WATCH_SECONDS: f64 = 0.1;
 /// How far the taps may move in a watch, volts.
 const SPREAD: f64 = 3e-10;
+
+/// Lowest and highest of nothing.
+const NOTHING: [[[f64; 2]; 3]; VOICES] = [[[f64::INFINITY, f64::NEG_INFINITY]; 3]; VOICES];
 
 /// Watches the taps and counts the frames of rest.
 #[derive(Clone, Debug)]
@@ -22,8 +27,8 @@ pub(crate) struct Rest {
     watch: usize,
     /// Frames of this one so far.
     frames: usize,
-    low: [f64; 3],
-    high: [f64; 3],
+    /// Of every chain's taps.
+    range: [[[f64; 2]; 3]; VOICES],
     resting: bool,
     /// Frames of rest since the last reset.
     total: u64,
@@ -31,8 +36,8 @@ pub(crate) struct Rest {
 
 impl Rest {
     pub(crate) fn new(rate_hz: f64) -> Self {
-        let (low, high) = ([f64::INFINITY; 3], [f64::NEG_INFINITY; 3]);
-        Self { watch: (WATCH_SECONDS * rate_hz) as usize, frames: 0, low, high, resting: false, total: 0 }
+        let watch = (WATCH_SECONDS * rate_hz) as usize;
+        Self { watch, frames: 0, range: NOTHING, resting: false, total: 0 }
     }
 
     pub(crate) fn reset(&mut self) {
@@ -48,16 +53,18 @@ impl Rest {
         self.total
     }
 
-    /// A frame in which nothing moved was solved, and left the taps here.
+    /// A frame in which nothing moved was solved, and left the taps of every chain here.
     #[inline]
-    pub(crate) fn watch(&mut self, taps: [f64; 3]) {
-        for (tap, (low, high)) in taps.into_iter().zip(self.low.iter_mut().zip(&mut self.high)) {
-            *low = low.min(tap);
-            *high = high.max(tap);
+    pub(crate) fn watch(&mut self, chains: impl Iterator<Item = [f64; 3]>) {
+        for (taps, ranges) in chains.zip(&mut self.range) {
+            for (tap, [low, high]) in taps.into_iter().zip(ranges) {
+                *low = low.min(tap);
+                *high = high.max(tap);
+            }
         }
         self.frames += 1;
         if self.frames == self.watch {
-            let rests = self.low.iter().zip(self.high).all(|(low, high)| high - low <= SPREAD);
+            let rests = self.range.iter().flatten().all(|[low, high]| high - low <= SPREAD);
             self.end();
             self.resting = rests;
         }
@@ -75,7 +82,7 @@ impl Rest {
     #[inline]
     pub(crate) fn end(&mut self) -> usize {
         let left = if self.resting { self.frames } else { 0 };
-        (self.low, self.high) = ([f64::INFINITY; 3], [f64::NEG_INFINITY; 3]);
+        self.range = NOTHING;
         self.frames = 0;
         self.resting = false;
         left

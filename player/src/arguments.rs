@@ -1,6 +1,6 @@
 //! What a player writes on the command line.
 
-use crate::machine::{Devices, Wanted};
+use crate::machine::{Device, Devices, Wanted};
 use crate::session::Music;
 use clap::Parser;
 use std::path::PathBuf;
@@ -22,10 +22,13 @@ pub struct Arguments {
     /// Say which devices there are, and nothing else
     #[arg(long)]
     pub list: bool,
-    /// Device that plays, by a part of its name
+    /// Sound system: the machine's usual one (alsa on Linux), or jack where the player is built with it
+    #[arg(long, value_name = "NAME")]
+    pub system: Option<String>,
+    /// Device that plays, by a part of its name or address
     #[arg(long, value_name = "NAME")]
     pub output: Option<String>,
-    /// Device that records, by a part of its name; its first two channels are the main input
+    /// Device that records, by a part of its name or address; its first two channels are the main input
     #[arg(long, value_name = "NAME", conflicts_with = "input")]
     pub record: Option<String>,
     /// Recording to play over and over: WAV, mono or stereo, any rate
@@ -34,10 +37,10 @@ pub struct Arguments {
     /// Device that sends MIDI, by a part of its name; all of them without
     #[arg(long, value_name = "NAME")]
     pub midi: Option<String>,
-    /// Sample rate, Hz; the nearest that the device has
+    /// Sample rate, Hz, or the nearest that the device has
     #[arg(long, value_name = "HZ", default_value_t = 48_000, value_parser = clap::value_parser!(u32).range(8_000..=768_000))]
     pub rate: u32,
-    /// Frames a block; fewer are less late and more easily interrupted
+    /// Frames a block, or the nearest that the device has: 512 without; fewer are less late and more easily interrupted
     #[arg(long, value_name = "FRAMES", value_parser = clap::value_parser!(u32).range(16..=8192))]
     pub block: Option<u32>,
     /// Channel of the recording device with the gate of line 1.0; the other lines' follow
@@ -96,14 +99,24 @@ impl Arguments {
     }
 }
 
-/// What there is, a line each.
+/// What there is, a line each: kind, name, and the address where it is something else.
 pub fn listed(devices: &Devices) -> String {
-    let row = |kind: &str, name: &str| format!("{kind:<8} {name}\n");
-    [("output", &devices.outputs), ("record", &devices.inputs), ("midi", &devices.midi)]
+    let of = |devices: &[Device]| -> Vec<(String, String)> {
+        let there = devices.iter().filter(|device| !device.is_nowhere());
+        there.map(|device| (device.name.clone(), device.address.clone())).collect()
+    };
+    let midi = devices.midi.iter().map(|name| (name.clone(), String::new())).collect();
+    let kinds = [("output", of(&devices.outputs)), ("record", of(&devices.inputs)), ("midi", midi)];
+    let widest = kinds.iter().flat_map(|(_, rows)| rows).map(|(name, _)| name.chars().count()).max().unwrap_or(0);
+    let row = |kind: &str, name: &str, address: &str| {
+        let address = if address == name { "" } else { address };
+        format!("{}\n", format!("{kind:<8} {name:<widest$}  {address}").trim_end())
+    };
+    kinds
         .iter()
-        .flat_map(|(kind, names)| {
-            let none = names.is_empty().then(|| row(kind, "none"));
-            names.iter().map(|name| row(kind, name)).chain(none)
+        .flat_map(|(kind, rows)| {
+            let none = rows.is_empty().then(|| row(kind, "none", ""));
+            rows.iter().map(|(name, address)| row(kind, name, address)).chain(none)
         })
         .collect()
 }
@@ -155,7 +168,10 @@ mod tests {
 
     #[test]
     fn what_there_is_not_is_said_too() {
-        let devices = Devices { outputs: vec!["horn".into()], ..Devices::default() };
-        assert_eq!(listed(&devices), "output   horn\nrecord   none\nmidi     none\n");
+        let device = |name: &str, address: &str| Device { name: name.into(), address: address.into() };
+        let outputs = vec![device("horn", "plughw:1"), device("Nothing", "null"), device("tape", "tape")];
+        let devices = Devices { outputs, midi: vec!["keyboard".into()], ..Devices::default() };
+        let expected = "output   horn      plughw:1\noutput   tape\nrecord   none\nmidi     keyboard\n";
+        assert_eq!(listed(&devices), expected);
     }
 }

@@ -5,10 +5,10 @@
 //!   machine's input ─────┴─► instrument ─► fade ─► left, right of the machine's output
 //!   MIDI ─► keyboard ─────────┘
 //! ```
-//! The input's clock is not the output's. Between them lie as many frames as the session asks for: when they run out, the
+//! The input's clock is not the output's. Between them lie as many frames as the machine asks for: when they run out, the
 //! input is silent until as many are there again; when they pile up to three times as many, the oldest are left out.
 
-use crate::wires::{Frame, Meter, Wires};
+use crate::wires::{Frame, Side, Wires};
 use nice_plug::prelude::NoteEvent;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
@@ -18,6 +18,7 @@ use tritank_dsp::gate_input::GateInput;
 use tritank_dsp::instrument::{Input, Instrument};
 use tritank_dsp::keys::Keyboard;
 use tritank_dsp::lines::{Line, Source};
+use tritank_dsp::pattern::{Place, Transport};
 
 /// From silence to sound at the start, and back at the end.
 const FADE_SECONDS: f64 = 0.02;
@@ -29,11 +30,8 @@ pub enum Sound {
     Silence,
     /// Frames that are played over and over, volts.
     Loop(Vec<[f32; 2]>),
-    /// The machine's input, with so many frames between in and out.
-    Live {
-        /// Frames.
-        between: usize,
-    },
+    /// The machine's input.
+    Live,
 }
 
 /// The audio thread's part of a session.
@@ -52,8 +50,10 @@ pub struct Deck {
 }
 
 impl Deck {
-    /// A deck that has not begun, at the rate of its instrument.
-    pub fn new(instrument: Instrument, rate_hz: f64, sound: Sound, wires: Arc<Wires>) -> Self {
+    /// A deck that has not begun, at the rate of its instrument. Patterns run from the first frame on, at the tempo of the patch:
+    /// there is no host to start them.
+    pub fn new(mut instrument: Instrument, rate_hz: f64, sound: Sound, wires: Arc<Wires>) -> Self {
+        instrument.transport(&Transport { playing: true, place: Some(Place::default()), tempo: None });
         Self {
             instrument,
             keyboard: Keyboard::default(),
@@ -107,18 +107,19 @@ impl Deck {
                 [] => {}
             }
         }
-        self.wires.show(Meter::In, most_in);
-        self.wires.show(Meter::Out, most_out);
+        self.wires.turn(Side::Out);
+        self.wires.show(Side::In, most_in);
+        self.wires.show(Side::Out, most_out);
         if closing && self.faded == 0.0 {
             self.wires.closed.store(true, Ordering::Release);
         }
     }
 
     fn look_at_input(&mut self) {
-        let Sound::Live { between } = self.sound else { return };
-        let waiting = self.wires.sound.len();
+        let Sound::Live = self.sound else { return };
+        let (waiting, between) = (self.wires.sound.len(), self.wires.between());
         self.primed |= waiting >= between;
-        if waiting >= 3 * between.max(1) {
+        if waiting >= between.max(1).saturating_mul(3) {
             for _ in between..waiting {
                 self.wires.sound.pop();
             }
@@ -133,13 +134,13 @@ impl Deck {
                 self.place = if self.place + 1 < frames.len() { self.place + 1 } else { 0 };
                 Frame { main, ..Frame::default() }
             }
-            Sound::Live { .. } if self.primed => self.wires.sound.pop().unwrap_or_else(|| {
+            Sound::Live if self.primed => self.wires.sound.pop().unwrap_or_else(|| {
                 self.primed = false;
                 self.wires.slip();
                 // A gate that was high stays so: what is no number changes nothing.
                 Frame { main: [0.0; 2], gates: [f32::NAN; Line::COUNT] }
             }),
-            Sound::Live { .. } => Frame { main: [0.0; 2], gates: [f32::NAN; Line::COUNT] },
+            Sound::Live => Frame { main: [0.0; 2], gates: [f32::NAN; Line::COUNT] },
             Sound::Silence => Frame::default(),
         }
     }
@@ -149,7 +150,9 @@ impl Deck {
 mod tests {
     use super::*;
     use tritank_dsp::board::Board;
+    use tritank_dsp::factory::Factory;
     use tritank_dsp::knobs::Settings;
+    use tritank_dsp::patch::Patch;
 
     const RATE_HZ: f64 = 48e3;
 
@@ -189,13 +192,14 @@ mod tests {
             assert!((heard[0] - expected[0] * faded).abs() < 1e-6, "frame {n}");
             assert!((heard[1] - expected[1] * faded).abs() < 1e-6 && heard[2] == 0.0);
         }
-        assert!(wires.peak(Meter::In) > 0.499 && wires.peak(Meter::Out) > 0.05);
-        assert_eq!(wires.peak(Meter::Out), 0.0, "a peak is told once");
+        assert!(wires.peak(Side::In) > 0.499 && wires.peak(Side::Out) > 0.05);
+        assert_eq!(wires.peak(Side::Out), 0.0, "a peak is told once");
     }
 
     #[test]
     fn the_inputs_frames_are_played_in_order_and_slips_are_counted() {
-        let (mut deck, wires) = deck(Sound::Live { between: 200 });
+        let (mut deck, wires) = deck(Sound::Live);
+        wires.put_between(200);
         let (mut came, mut heard, mut fed) = (0, Vec::new(), Vec::new());
         let mut come = |frames: usize| {
             for _ in 0..frames {
@@ -240,20 +244,37 @@ mod tests {
         settings.assign("exciter.level", "1").unwrap();
         let wires = Arc::new(Wires::new(64));
         let unit = Instrument::new(&board, &settings, RATE_HZ).unwrap();
-        let mut deck = Deck::new(unit, RATE_HZ, Sound::Live { between: 0 }, wires.clone());
+        let mut deck = Deck::new(unit, RATE_HZ, Sound::Live, wires.clone());
+        wires.put_between(0);
         let mut out = vec![0.0; 2 * 2400];
         deck.fill(&mut out, 2);
-        let silent = wires.peak(Meter::Out);
+        let silent = wires.peak(Side::Out);
         wires.midi.push([0x90, 45, 100]).unwrap();
         wires.midi.push([0xf8, 0, 0]).unwrap();
         deck.fill(&mut out, 2);
-        let sounding = wires.peak(Meter::Out);
+        let sounding = wires.peak(Side::Out);
         assert!(silent < 1e-6 && sounding > 0.01, "{silent} {sounding}");
         let mut gates = [0.0; Line::COUNT];
         gates[4] = 3.3;
         wires.sound.push(Frame { main: [0.0; 2], gates }).unwrap();
         deck.fill(&mut out, 2);
         assert_eq!(deck.instrument.line_word(), 1 << 4, "the input ran dry with the gate high");
+    }
+
+    #[test]
+    fn patterns_run_without_a_host() {
+        let board = Board::built_in();
+        let riff = Factory::find("talking-riff").unwrap();
+        let patch = Patch::from_toml(riff.toml, &board).unwrap();
+        let wires = Arc::new(Wires::new(64));
+        let mut deck = Deck::new(Instrument::of(&patch, RATE_HZ).unwrap(), RATE_HZ, Sound::Silence, wires.clone());
+        let (mut out, mut words) = (vec![0.0; 2 * 480], std::collections::BTreeSet::new());
+        for _ in 0..100 {
+            deck.fill(&mut out, 2);
+            words.insert(deck.instrument.line_word());
+        }
+        // A second: three steps of an eighth at 96 quarters a minute.
+        assert!(words.len() >= 3 && wires.peak(Side::Out) > 0.01, "{words:?}");
     }
 
     #[test]

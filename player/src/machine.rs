@@ -5,13 +5,35 @@ use crate::wires::Wires;
 use std::sync::Arc;
 use std::time::Duration;
 
+/// One device for audio.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Device {
+    /// What its maker calls it.
+    pub name: String,
+    /// What the system calls it, where that is something else; no two have the same.
+    pub address: String,
+}
+
+impl Device {
+    /// Whether the system made it up so that what is played goes nowhere.
+    pub fn is_nowhere(&self) -> bool {
+        self.address == "null"
+    }
+
+    /// How good a way to a device it is among others to the same one, best last: with the system's conversions, so that any
+    /// rate and format will do, and with nothing else between (ALSA's `plughw`).
+    fn ease(&self) -> u8 {
+        u8::from(self.address.starts_with("plughw:"))
+    }
+}
+
 /// Devices by name.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Devices {
     /// That play.
-    pub outputs: Vec<String>,
+    pub outputs: Vec<Device>,
     /// That record.
-    pub inputs: Vec<String>,
+    pub inputs: Vec<Device>,
     /// That send MIDI.
     pub midi: Vec<String>,
 }
@@ -27,13 +49,16 @@ pub struct Wanted {
     pub midi: Option<String>,
     /// Frames a second.
     pub rate_hz: u32,
-    /// Frames a block; the system's own choice without.
+    /// Frames a block; [`USUAL_BLOCK`] or what is nearest to it without.
     pub block: Option<u32>,
     /// The input's channel (from 1) with the gate of line 1.0; the others follow.
     pub gates_from: Option<usize>,
     /// Volts that a sample at full scale of such a channel stands for.
     pub gate_volts: f32,
 }
+
+/// Frames of a block when nobody says.
+pub const USUAL_BLOCK: u32 = 512;
 
 /// What came of it.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -42,14 +67,16 @@ pub struct Opened {
     pub output: String,
     /// The device that records.
     pub input: Option<String>,
-    /// Frames a second.
+    /// Frames a second that are played.
     pub rate_hz: u32,
-    /// Frames a block, as far as the system tells.
-    pub block: Option<u32>,
+    /// Frames a second that come in, when they are resampled.
+    pub resampled_hz: Option<u32>,
+    /// Frames a block of the output.
+    pub block: u32,
 }
 
-/// Makes a deck for what was opened.
-pub type Build<'a> = dyn FnMut(&Opened) -> Result<Deck, String> + 'a;
+/// Makes a deck for a rate in hertz.
+pub type Build<'a> = dyn FnMut(u32) -> Result<Deck, String> + 'a;
 
 /// A machine with devices.
 pub trait Machine {
@@ -62,7 +89,11 @@ pub trait Machine {
     /// On one line.
     fn devices(&mut self) -> Result<Devices, String>;
 
-    /// Opens what is wanted and plays the deck on it; tells the wires when the stream is lost.
+    /// Names of what sends MIDI.
+    fn midi(&mut self) -> Vec<String>;
+
+    /// Opens what is wanted and plays the deck on it; tells the wires how many frames lie between input and output, and when
+    /// a stream is lost.
     ///
     /// # Errors
     /// On one line: what was asked for, and what there is.
@@ -80,22 +111,32 @@ pub trait Machine {
     fn wait(&mut self, time: Duration);
 }
 
-/// The one device whose name has these words in it, whatever their case; a whole name goes before a part.
+/// The one device whose name or address has these words in it, whatever their case; a whole name goes before a part. Where
+/// several addresses lead to a device of one name, the easiest of them.
 ///
 /// # Errors
 /// What was given, and what there is.
-pub fn choose<'a>(kind: &str, names: &'a [String], wanted: &str) -> Result<&'a str, String> {
-    let told = if names.is_empty() { "there is none".to_owned() } else { format!("there are: {}", names.join("; ")) };
+pub fn choose<'a>(kind: &str, devices: &'a [Device], wanted: &str) -> Result<&'a Device, String> {
     let wanted_small = wanted.to_lowercase();
-    if let Some(name) = names.iter().find(|name| name.to_lowercase() == wanted_small) {
-        return Ok(name);
+    let words = |device: &Device| [device.name.to_lowercase(), device.address.to_lowercase()];
+    let pick = |found: &dyn Fn(&str) -> bool| -> Vec<&Device> {
+        devices.iter().filter(|device| words(device).iter().any(|word| found(word))).collect()
+    };
+    let mut found = pick(&|word| word == wanted_small);
+    if found.is_empty() {
+        found = pick(&|word| word.contains(&wanted_small));
     }
-    let mut found = names.iter().filter(|name| name.to_lowercase().contains(&wanted_small));
-    match (found.next(), found.next()) {
-        (Some(name), None) => Ok(name),
-        (None, _) => Err(format!("{kind}: given \"{wanted}\", {told}")),
-        (Some(_), Some(_)) => Err(format!("{kind}: given \"{wanted}\", which is part of several names; {told}")),
+    let mut names: Vec<_> = devices.iter().filter(|device| !device.is_nowhere()).map(|device| &*device.name).collect();
+    names.dedup();
+    let told = if names.is_empty() { "there is none".to_owned() } else { format!("there are: {}", names.join("; ")) };
+    let Some(first) = found.first() else {
+        return Err(format!("{kind}: given \"{wanted}\", {told}"));
+    };
+    if found.iter().any(|device| device.name != first.name) {
+        return Err(format!("{kind}: given \"{wanted}\", which is part of several names; {told}"));
     }
+    // The first of equals: so the system lists them.
+    Ok(found.iter().rev().max_by_key(|device| device.ease()).unwrap_or(first))
 }
 
 /// The rate nearest to the one wanted among ranges that a device allows, both ends included, hertz.
@@ -103,13 +144,28 @@ pub fn nearest_rate(wanted_hz: u32, ranges_hz: impl Iterator<Item = (u32, u32)>)
     ranges_hz.map(|(low, high)| wanted_hz.clamp(low, high.max(low))).min_by_key(|rate| rate.abs_diff(wanted_hz))
 }
 
+fn is_wanted(name: &str, wanted: Option<&str>) -> bool {
+    wanted.is_none_or(|part| name.to_lowercase().contains(&part.to_lowercase()))
+}
+
+/// What to say when no MIDI device has the wanted name, yet.
+pub fn midi_awaited(present: &[String], wanted: Option<&str>) -> Option<String> {
+    let wanted = wanted.filter(|part| !present.iter().any(|name| is_wanted(name, Some(part))))?;
+    let told =
+        if present.is_empty() { "there is none".to_owned() } else { format!("there are: {}", present.join("; ")) };
+    Some(format!("given \"{wanted}\", {told}; it is waited for"))
+}
+
 /// What to do about MIDI devices: those to leave, and those to connect to.
 pub fn midi_changes(connected: &[String], present: &[String], wanted: Option<&str>) -> (Vec<String>, Vec<String>) {
-    let is_wanted = |name: &&String| wanted.is_none_or(|part| name.to_lowercase().contains(&part.to_lowercase()));
+    let is_wanted = |name: &&String| is_wanted(name, wanted);
     let gone = connected.iter().filter(|name| !present.contains(name)).cloned().collect();
     let come = present.iter().filter(is_wanted).filter(|name| !connected.contains(name)).cloned().collect();
     (gone, come)
 }
+
+/// All keys up (MIDI 1.0: all notes off).
+pub const ALL_UP: [u8; 3] = [0xb0, 123, 0];
 
 /// A message to one channel as three bytes, of which it may leave out the last; clocks, dumps and the like are none
 /// (MIDI 1.0: status bytes 0x80 to 0xEF).
@@ -129,15 +185,48 @@ mod tests {
         names.iter().map(|name| (*name).to_owned()).collect()
     }
 
+    fn devices(rows: &[(&str, &str)]) -> Vec<Device> {
+        rows.iter().map(|(name, address)| Device { name: (*name).into(), address: (*address).into() }).collect()
+    }
+
     #[test]
     fn a_device_is_chosen_by_a_part_of_its_name_that_no_other_has() {
-        let there = names(&["Built-in Audio", "USB Audio 4x4", "USB Audio 4x4 Loopback"]);
-        assert_eq!(choose("output", &there, "built"), Ok("Built-in Audio"));
-        assert_eq!(choose("output", &there, "usb audio 4X4"), Ok("USB Audio 4x4"));
+        let there = devices(&[("Built-in Audio", ""), ("USB Audio 4x4", ""), ("USB Audio 4x4 Loopback", "")]);
+        let choose_name = |wanted| choose("output", &there, wanted).map(|device| &*device.name);
+        assert_eq!(choose_name("built"), Ok("Built-in Audio"));
+        assert_eq!(choose_name("usb audio 4X4"), Ok("USB Audio 4x4"));
         let error = choose("output", &there, "audio").unwrap_err();
         assert!(error.contains("\"audio\"") && error.contains("Built-in Audio; USB Audio 4x4;"), "{error}");
         assert!(choose("output", &there, "tape").unwrap_err().contains("there are"));
         assert_eq!(choose("output", &[], "x").unwrap_err(), "output: given \"x\", there is none");
+    }
+
+    #[test]
+    fn of_several_ways_to_one_device_the_easiest_is_taken_and_any_by_its_address() {
+        let there = devices(&[
+            ("Nothing", "null"),
+            ("USB Audio 4x4", "hw:CARD=4x4,DEV=0"),
+            ("USB Audio 4x4", "plughw:CARD=4x4,DEV=0"),
+            ("USB Audio 4x4", "front:CARD=4x4,DEV=0"),
+            ("Tape", "tape"),
+        ]);
+        let address = |wanted| choose("output", &there, wanted).map(|device| &*device.address);
+        assert_eq!(address("usb"), Ok("plughw:CARD=4x4,DEV=0"));
+        assert_eq!(address("hw:card=4x4,dev=0"), Ok("hw:CARD=4x4,DEV=0"));
+        assert_eq!(address("front:"), Ok("front:CARD=4x4,DEV=0"));
+        assert_eq!(address("null"), Ok("null"));
+        let error = address("horn").unwrap_err();
+        assert_eq!(error, "output: given \"horn\", there are: USB Audio 4x4; Tape");
+    }
+
+    #[test]
+    fn a_midi_device_that_is_not_there_is_awaited_with_a_word() {
+        let there = names(&["Pads", "Clock"]);
+        assert_eq!(midi_awaited(&there, None), None);
+        assert_eq!(midi_awaited(&there, Some("pad")), None);
+        let said = midi_awaited(&there, Some("keys")).unwrap();
+        assert_eq!(said, "given \"keys\", there are: Pads; Clock; it is waited for");
+        assert!(midi_awaited(&[], Some("keys")).unwrap().contains("there is none"));
     }
 
     #[test]

@@ -1,7 +1,7 @@
 //! What goes between the audio thread and the others, without a lock.
 
 use crossbeam_queue::ArrayQueue;
-use std::sync::atomic::{AtomicBool, AtomicU32, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU32, AtomicU64, AtomicUsize, Ordering};
 use tritank_dsp::lines::Line;
 
 /// Messages that can wait: a whole second of a full MIDI 1.0 cable (31 250 baud, ten bits a byte, three bytes a message).
@@ -26,16 +26,20 @@ pub struct Wires {
     pub closing: AtomicBool,
     /// It has.
     pub closed: AtomicBool,
-    /// The stream plays no more.
-    pub lost: AtomicBool,
+    /// The streams play no more: in, out.
+    lost: [AtomicBool; 2],
+    /// Blocks that came in, and that were played.
+    blocks: [AtomicU64; 2],
+    /// Frames that lie between input and output; until it is known, nothing is let through.
+    between: AtomicUsize,
     /// Times that the input ran dry or over.
     pub slips: AtomicU64,
     peaks: [AtomicU32; 2],
 }
 
-/// Which peak.
+/// Which side of the unit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Meter {
+pub enum Side {
     /// What comes in.
     In,
     /// What goes out.
@@ -50,21 +54,53 @@ impl Wires {
             sound: ArrayQueue::new(frames.max(1)),
             closing: AtomicBool::new(false),
             closed: AtomicBool::new(false),
-            lost: AtomicBool::new(false),
+            lost: [AtomicBool::new(false), AtomicBool::new(false)],
+            blocks: [AtomicU64::new(0), AtomicU64::new(0)],
+            between: AtomicUsize::new(usize::MAX),
             slips: AtomicU64::new(0),
             peaks: [AtomicU32::new(0), AtomicU32::new(0)],
         }
     }
 
+    /// Says that a stream plays no more.
+    pub fn lose(&self, side: Side) {
+        self.lost[side as usize].store(true, Ordering::Release);
+    }
+
+    /// Which stream plays no more.
+    pub fn lost(&self) -> Option<Side> {
+        [Side::Out, Side::In].into_iter().find(|side| self.lost[*side as usize].load(Ordering::Acquire))
+    }
+
+    /// Counts one block.
+    pub fn turn(&self, side: Side) {
+        self.blocks[side as usize].fetch_add(1, Ordering::Relaxed);
+    }
+
+    /// Blocks so far: a stream that is at work has more at every look.
+    pub fn turns(&self, side: Side) -> u64 {
+        self.blocks[side as usize].load(Ordering::Relaxed)
+    }
+
+    /// Says how many frames lie between input and output: no more than a quarter of the room there is.
+    pub fn put_between(&self, frames: usize) {
+        self.between.store(frames.min(self.sound.capacity() / 4), Ordering::Release);
+    }
+
+    /// Frames between input and output.
+    pub fn between(&self) -> usize {
+        self.between.load(Ordering::Acquire)
+    }
+
     /// Lets a meter see a block's largest magnitude, volts.
-    pub fn show(&self, meter: Meter, volts: f32) {
+    pub fn show(&self, side: Side, volts: f32) {
         // Numbers of one sign are in the order of their bits (IEEE 754).
-        self.peaks[meter as usize].fetch_max(volts.abs().to_bits(), Ordering::Relaxed);
+        self.peaks[side as usize].fetch_max(volts.abs().to_bits(), Ordering::Relaxed);
     }
 
     /// The largest magnitude since this was last asked, volts.
-    pub fn peak(&self, meter: Meter) -> f32 {
-        f32::from_bits(self.peaks[meter as usize].swap(0, Ordering::Relaxed))
+    pub fn peak(&self, side: Side) -> f32 {
+        f32::from_bits(self.peaks[side as usize].swap(0, Ordering::Relaxed))
     }
 
     /// Counts one slip.

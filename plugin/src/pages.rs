@@ -37,7 +37,7 @@ pub const SECTIONS: &[(&str, &[Page])] = &[
                     UnitSupply,
                     UnitTemperature,
                     InputOverdriven,
-                    InputDrive,
+                    ExciterChord,
                     ClickBleed,
                     ClickZeroWait,
                     ClickSoftEdge,

@@ -59,8 +59,7 @@ impl Dial {
                 let dial = IntParam::new(name, value as i32, IntRange::Linear { min: 0, max: most })
                     .with_value_to_string(Arc::new(move |place| knob.write(f64::from(place))))
                     .with_string_to_value(Arc::new(move |text| knob.parse(text).ok().map(|value| value as i32)));
-                // It needs a new unit and changes the latency: nothing for a lane.
-                Self::Steps(if knob == Knob::UnitQuality { dial.non_automatable() } else { dial })
+                Self::Steps(if knob.rebuilds() { dial.non_automatable() } else { dial })
             }
         }
     }

@@ -21,8 +21,8 @@ use nice_plug::prelude::*;
 use std::num::NonZeroU32;
 use std::sync::Arc;
 use tritank_dsp::instrument::{Input, Voltage};
-use tritank_dsp::keys::{Keyboard, Learning, hands};
-use tritank_dsp::knobs::{Knob, QUALITIES};
+use tritank_dsp::keys::{Keyboard, Learning, panel_lines};
+use tritank_dsp::knobs::Knob;
 use tritank_dsp::lines::Line;
 use tritank_dsp::pattern;
 
@@ -100,8 +100,11 @@ impl<const CONTROLLERS: bool> Shell<CONTROLLERS> {
             self.put_in(unit, context);
         }
         let Some(unit) = &self.unit else { return };
-        let wanted = QUALITIES[value_at(Knob::UnitQuality, self.panel.travel(Knob::UnitQuality)) as usize];
-        if unit.quality == wanted || self.leaving.is_some() {
+        let mut wanted = *unit.instrument.settings();
+        for &knob in Knob::ALL.iter().filter(|knob| knob.rebuilds()) {
+            wanted.set(knob, value_at(knob, self.panel.travel(knob)));
+        }
+        if unit.instrument.build() == wanted.build() || self.leaving.is_some() {
             return;
         }
         if self.offline {
@@ -136,8 +139,8 @@ impl<const CONTROLLERS: bool> Shell<CONTROLLERS> {
     /// Begins or ends learning.
     fn learn(&mut self, on: bool) {
         if let Some(unit) = &mut self.unit {
-            let hands = pulled(unit, &self.keyboard, &self.cables);
-            self.learning.switch(on, hands, &mut unit.instrument);
+            let pulled = pulled(unit, &self.keyboard, &self.cables);
+            self.learning.switch(on, pulled, &mut unit.instrument);
         }
     }
 
@@ -372,14 +375,14 @@ impl<const CONTROLLERS: bool> Plugin for Shell<CONTROLLERS> {
 
 /// Lines that switches, codes, pedals and gate inputs pull together.
 fn pulled(unit: &Unit, keyboard: &Keyboard, cables: &Cables) -> u16 {
-    hands(unit.instrument.settings()) ^ keyboard.pedals() ^ cables.pulled()
+    panel_lines(unit.instrument.settings()) ^ keyboard.pedals() ^ cables.pulled()
 }
 
-/// The newest key learns what hands have moved since this was last asked.
+/// The newest key learns what has moved since this was last asked.
 fn look(learning: &mut Learning, unit: &mut Unit, keyboard: &Keyboard, cables: &Cables) {
     if learning.is_on() {
-        let hands = pulled(unit, keyboard, cables);
-        learning.look(hands, keyboard.newest(), &mut unit.instrument);
+        let pulled = pulled(unit, keyboard, cables);
+        learning.look(pulled, keyboard.newest(), &mut unit.instrument);
     }
 }
 

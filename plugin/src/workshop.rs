@@ -37,8 +37,6 @@ pub struct Unit {
     pub round: Delay<[f32; 2]>,
     /// The lines, as late as what comes out.
     pub lines: Delay<u16>,
-    /// Oversampling factor it was built for.
-    pub quality: usize,
     /// Which patch on the bench it was built from.
     pub patch: u64,
 }
@@ -218,7 +216,7 @@ impl Bench {
         let patch = Patch { settings: *settings, ..self.patch.clone() };
         let instrument = Instrument::of(&patch, rate_hz)?;
         let (round, lines) = (Delay::new(instrument.latency()), Delay::new(instrument.ahead()));
-        Ok(Box::new(Unit { instrument, round, lines, quality: settings.quality(), patch: self.number }))
+        Ok(Box::new(Unit { instrument, round, lines, patch: self.number }))
     }
 }
 
@@ -308,7 +306,7 @@ mod tests {
             }
             thread::yield_now();
         };
-        assert_eq!(second.quality, first.quality);
+        assert_eq!(second.instrument.build(), first.instrument.build());
         assert!(workshop.leave(first).is_none());
         while !workshop.scrap.is_empty() {
             thread::yield_now();

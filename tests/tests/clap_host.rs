@@ -11,7 +11,9 @@ use clack_extensions::remote_controls::{PluginRemoteControls, RemoteControlsPage
 use clack_host::prelude::{InputAudioBuffers, InputEvents, OutputAudioBuffers, OutputEvents};
 use host::Given::{Absent, Empty, HalfNull, Mono, NullChannels, NullList, Whole};
 use host::patched::{RATE_HZ, new_unit, patched, patched_settings, reference};
-use host::{Event, Given, INS, OUTS, Performance, Ports, Rig, assert_same, directly, instrument, number, play};
+use host::{
+    Event, Given, INS, OUTS, Performance, Ports, Rig, assert_same, difference_db, directly, instrument, number, play,
+};
 use std::collections::BTreeSet;
 use std::sync::atomic::Ordering;
 use tritank::pages::SECTIONS;
@@ -79,7 +81,7 @@ fn parameters_are_the_knob_table_in_groups_the_bypass_and_the_learning() {
         );
         let stepped = !matches!(knob.kind(), Kind::Value { .. });
         assert_eq!(listed.flags.contains(ParamInfoFlags::IS_STEPPED), stepped, "{id}");
-        assert_eq!(listed.flags.contains(ParamInfoFlags::IS_AUTOMATABLE), knob != Knob::UnitQuality, "{id}");
+        assert_eq!(listed.flags.contains(ParamInfoFlags::IS_AUTOMATABLE), !knob.rebuilds(), "{id}");
         assert!(!listed.flags.contains(ParamInfoFlags::IS_BYPASS));
         assert_eq!((listed.least, listed.most), (0.0, if stepped { knob.range().1 } else { 1.0 }), "{id}");
         // Where a new unit on the built-in board stands, by the text that the table itself writes.
@@ -404,6 +406,37 @@ fn latency_is_reported_and_follows_the_oversampling() {
         assert_eq!(heard.main[0].len(), again.main[0].len());
         assert_same(&again, &direct[..], &format!("×{quality}"));
     }
+    rig.stop(processor);
+}
+
+#[test]
+fn voices_come_with_a_new_unit() {
+    let performance = Performance::tones(4000, RATE_HZ);
+    let notes = [[0x90, 45, 100], [0x90, 52, 80]].map(Event::Midi);
+    let turns: Vec<_> = notes.into_iter().zip([500, 900]).map(|(event, frame)| (frame, event)).collect();
+    let mut settings = new_unit();
+    for (id, text) in [("exciter.pitch", "keys"), ("exciter.level", "0.5"), ("exciter.chord", "voices")] {
+        settings.assign(id, text).unwrap();
+    }
+    let expected = directly(&mut instrument(&settings, RATE_HZ), &performance, |n, instrument| match n {
+        500 => instrument.key(45, 100.0 / 127.0),
+        900 => instrument.key(52, 80.0 / 127.0),
+        _ => {}
+    });
+
+    let mut rig = Rig::built();
+    let mut processor = rig.start(RATE_HZ, BLOCK);
+    let knobs = [("exciter.pitch", "keys"), ("exciter.level", "0.5"), ("exciter.chord", "voices")];
+    let knobs = knobs.map(|(id, text)| (0, rig.turn(id, text)));
+    play(&mut processor, &performance, &knobs);
+    // It is built on another thread; one chain plays the last key until it comes.
+    let voices = (0..PATIENCE).find_map(|_| {
+        std::thread::sleep(std::time::Duration::from_millis(1));
+        processor.reset();
+        let heard = play(&mut processor, &performance, &turns);
+        (difference_db(&heard.sides[1][0], expected.iter().map(|out| out.taps[0])) < -120.0).then_some(heard)
+    });
+    assert_same(&voices.expect("the voices came"), &expected, "voices");
     rig.stop(processor);
 }
 

@@ -105,8 +105,16 @@ fn a_performance_allocates_nothing() {
 /// Keys by a table, lanes that follow the transport through a change of tempo and a jump back, gates and control voltages.
 #[test]
 fn keys_patterns_and_voltages_allocate_nothing() {
+    for chord in ["last", "stages", "voices"] {
+        nothing_is_allocated_with(chord);
+    }
+}
+
+fn nothing_is_allocated_with(chord: &str) {
     let mut patch = Patch::new(Board::built_in());
-    patch.settings.assign("exciter.level", "0.5").unwrap();
+    for (id, text) in [("exciter.level", "0.5"), ("exciter.chord", chord)] {
+        patch.settings.assign(id, text).unwrap();
+    }
     fill::gray(&mut patch.keys, 40..=80, fill::STAGES, 0);
     patch.keys.pressure = [2.0, 0.0, 1.0];
     let lane = Lane::new(Steps::parse("x..x..x.").unwrap());

@@ -7,7 +7,7 @@ use host::{Event, Expression, Performance, Rig, assert_same, directly, number, p
 use tritank::panel::{LEARN, patch_of};
 use tritank_dsp::board::Board;
 use tritank_dsp::instrument::Instrument;
-use tritank_dsp::keys::{KeyTable, Pitch, Row};
+use tritank_dsp::keys::{KeyTable, Row};
 use tritank_dsp::knobs::Knob;
 use tritank_dsp::lines::Line;
 use tritank_dsp::patch::Patch;
@@ -20,8 +20,8 @@ fn patch() -> Patch {
     for (id, value) in [("exciter.pitch", "keys"), ("exciter.level", "0.5"), ("direct.level", "0.1")] {
         patch.settings.assign(id, value).unwrap();
     }
-    patch.keys.put(60, Row { lines: Some(1), pitch: Pitch::Own });
-    patch.keys.put(61, Row { lines: Some(0x0f0), pitch: Pitch::Own });
+    patch.keys.put(60, Row { lines: Some(1), ..Row::default() });
+    patch.keys.put(61, Row { lines: Some(0x0f0), ..Row::default() });
     patch
 }
 
@@ -118,7 +118,7 @@ fn switches_that_move_while_a_key_is_held_are_that_keys_from_then_on() {
         assert_eq!(lines[frame], word, "frame {frame}: {:014b}, not {word:014b}", lines[frame]);
     }
     let mut expected = patch();
-    expected.keys.put(60, Row { lines: Some(LEARNT), pitch: Pitch::Own });
+    expected.keys.put(60, Row { lines: Some(LEARNT), ..Row::default() });
     let learnt = saved(&mut rig);
     assert_eq!(learnt.keys, expected.keys);
 
@@ -244,7 +244,7 @@ fn a_new_unit_has_what_was_learnt_and_a_loaded_state_ends_it() {
     assert_eq!(saved(&mut rig).keys.row(60).lines, Some(row));
 
     let mut other = patch();
-    other.keys.put(60, Row { lines: Some(0xaaa), pitch: Pitch::Own });
+    other.keys.put(60, Row { lines: Some(0xaaa), ..Row::default() });
     let state = rig.state_of(&other);
     let mut last = turns(&mut rig, &[(500, "stage3.switch0", "on")]);
     last.push((100, Event::Midi(DOWN)));

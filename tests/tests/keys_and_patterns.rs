@@ -24,7 +24,7 @@ fn patch() -> Patch {
         patch.settings.assign(id, value).unwrap();
     }
     fill::gray(&mut patch.keys, 40..=80, fill::STAGES, 0);
-    patch.keys.put(38, Row { lines: Some(0x5a5), pitch: Pitch::None });
+    patch.keys.put(38, Row { lines: Some(0x5a5), pitch: Pitch::None, ..Row::default() });
     patch.keys.velocity = 0.7;
     patch.keys.bend = 7.0;
     patch.keys.pressure = [2.0, 0.0, 1.0];
@@ -135,10 +135,21 @@ fn in_the_plugin(patch: &Patch, messages: &[(u8, usize, [u8; 3])], performance: 
 
 #[test]
 fn a_song_on_the_bench_sounds_as_it_does_in_the_plugin() {
-    let (patch, performance) = (patch(), performance());
+    let ways = ["last", "stages", "voices"].map(the_song_sounds_as_in_the_plugin);
+    for pair in [[0, 1], [1, 2], [2, 0]] {
+        let [one, other] = pair.map(|way| &ways[way]);
+        let error = difference_db(one, other.iter().copied().map(f64::from));
+        assert!(error > -60.0, "ways {pair:?} to play a chord are only {error:.1} dB apart");
+    }
+}
+
+/// With several keys down as told; what is heard on tap 1.
+fn the_song_sounds_as_in_the_plugin(chord: &str) -> Vec<f32> {
+    let (mut patch, performance) = (patch(), performance());
+    patch.settings.assign("exciter.chord", chord).unwrap();
     let (heard, frames) = in_the_plugin(&patch, &MESSAGES, &performance);
     let expected = on_the_bench(patch.clone(), &song(&MESSAGES), &performance, 0);
-    assert_same(&heard, &expected[..frames], "a song");
+    assert_same(&heard, &expected[..frames], &format!("a song, {chord}"));
 
     // The check can tell a lane that is not played.
     let mut without = patch;
@@ -146,6 +157,7 @@ fn a_song_on_the_bench_sounds_as_it_does_in_the_plugin() {
     let other = on_the_bench(without, &song(&MESSAGES), &performance, 0);
     let error = difference_db(&heard.sides[2][0], other[..frames].iter().map(|out| out.taps[1]));
     assert!(error > -60.0, "without a lane it is only {error:.1} dB away");
+    heard.sides[1][0].clone()
 }
 
 /// A song of an MPE controller (RP-053): the configuration message, then bend, pressure and controller 74 on channels of their own.

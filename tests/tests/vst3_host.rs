@@ -447,7 +447,7 @@ fn parameters_are_the_knob_table_the_bypass_and_the_learning_and_no_controllers(
             assert_eq!(rig.controller.getParameterInfo(index as int32, &raw mut info), kResultOk);
             assert_eq!(info.id, number(knob.id()).get());
             assert_eq!(text(&info.title.map(|unit| unit as u16)), tritank::panel::full_name(knob));
-            assert_eq!(info.flags & ParameterFlags_::kCanAutomate != 0, knob != Knob::UnitQuality, "{}", knob.id());
+            assert_eq!(info.flags & ParameterFlags_::kCanAutomate != 0, !knob.rebuilds(), "{}", knob.id());
         }
         assert_eq!(rig.controller.getParameterInfo(count - 2, &raw mut info), kResultOk);
         assert_ne!(info.flags & ParameterFlags_::kIsBypass, 0);

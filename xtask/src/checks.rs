@@ -1,7 +1,7 @@
 //! Every check of the project, one after the other, and a plain summary at the end.
 //!
 //! ```text
-//!   Rust tests ─► doc tests ─► release plugin ─► Python: reference solutions, hosts ─► guard ─► summary
+//!   Rust tests ─► doc tests ─► player, as built ─► release plugin ─► Python: reference solutions, hosts ─► guard ─► summary
 //! ```
 //! A check that fails does not stop the others, but the command fails. A check that this machine cannot run is
 //! skipped, and says why.
@@ -10,6 +10,7 @@ use crate::bundle::{self, Bundle};
 use crate::guard;
 use crate::house::House;
 use crate::python::{self, Python};
+use crate::setup::{self, Library};
 use anyhow::{Result, bail};
 use std::path::Path;
 use std::process::Command;
@@ -30,6 +31,7 @@ struct Line {
 /// `cargo xtask test`.
 pub(crate) fn run(house: &House) -> Result<()> {
     let mut lines = vec![rust_tests(house), doc_tests(house)];
+    lines.extend(player(house));
     let bundle = bundle::build(house, &["-p", "tritank-workbench", "--bin", "tritank"])?;
     lines.extend(outside(house, &bundle)?);
     lines.push(instructions(house));
@@ -38,14 +40,46 @@ pub(crate) fn run(house: &House) -> Result<()> {
 
 /// With the parallel runner where it is installed, else with Cargo's own.
 fn rust_tests(house: &House) -> Line {
-    let nextest = house.cargo("nextest").arg("--version").quiet().ignore_stdout().ignore_stderr().run().is_ok();
-    let command = if nextest {
+    let command = if has_nextest(house) {
         house.cargo("nextest").args(["run", "--workspace", "--no-fail-fast"])
     } else {
         // Not `--all-targets`: that would play the benches as well.
         house.cargo("test").args(["--workspace", "--lib", "--bins", "--tests", "--examples", "--no-fail-fast"])
     };
     Line { check: "Rust tests", outcome: outcome(command.run().is_ok()) }
+}
+
+fn has_nextest(house: &House) -> bool {
+    house.cargo("nextest").arg("--version").quiet().ignore_stdout().ignore_stderr().run().is_ok()
+}
+
+/// The player as built, through the sound systems that this machine has the development files of. The whole workspace is asked
+/// for, so that all that the other tests have built is taken as it is.
+fn player(house: &House) -> [Line; 2] {
+    const ALSA: &str = "player as built, through ALSA";
+    const JACK: &str = "player as built, through JACK";
+    let why_no_jack = if !Library::Jack.is_here() {
+        Some(Library::Jack.missing())
+    } else if !setup::answers("jackd", &["--version"]) {
+        Some("there is no jackd on the path".to_owned())
+    } else {
+        None
+    };
+    let skipped = |check, why| Line { check, outcome: Outcome::Skipped(why) };
+    if !Library::Alsa.is_here() {
+        return [skipped(ALSA, Library::Alsa.missing()), skipped(JACK, Library::Alsa.missing())];
+    }
+    let feature = if why_no_jack.is_none() { "tritank-player/jack" } else { "tritank-player/standalone" };
+    let test = |check, name| {
+        let command = if has_nextest(house) {
+            house.cargo("nextest").args(["run", "--no-fail-fast"])
+        } else {
+            house.cargo("test").arg("--no-fail-fast")
+        };
+        let command = command.args(["--workspace", "--features", feature, "--test", name]);
+        Line { check, outcome: outcome(command.run().is_ok()) }
+    };
+    [test(ALSA, "alsa"), why_no_jack.map_or_else(|| test(JACK, "jack"), |why| skipped(JACK, why))]
 }
 
 fn doc_tests(house: &House) -> Line {

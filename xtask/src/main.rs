@@ -2,7 +2,7 @@
 //!
 //! ```text
 //!   cargo xtask demo ───► bundle ──► organ (or --input) ──► plugin in a host ──► target/demo/
-//!               test ───► Rust tests ──► bundle ──► checks in Python, when there is one ──► guard
+//!               test ───► Rust tests ──► player, where ALSA is ──► bundle ──► checks in Python, when there is one ──► guard
 //!               setup ──► what the system lacks, by the names of its packages
 //!               bundle ─► target/bundled/Tritank.clap, Tritank.vst3
 //!               bench ──► speeds beside plain biquads and a general solver; the slowest frames
@@ -43,7 +43,7 @@ enum Command {
         #[arg(long, value_name = "FILE.wav")]
         input: Option<PathBuf>,
     },
-    /// Run every check: Rust, then the outside ones in Python and the guard when python3 and valgrind are there
+    /// Run every check: Rust, then the player, the outside ones in Python and the guard when ALSA, python3 and valgrind are there
     Test,
     /// Say what this machine lacks for the player without a host, and which packages bring it; installs nothing
     Setup,

@@ -7,6 +7,7 @@
 //! bend = 2.0                   # semitones at the end of the wheel
 //! pressure = [0.0, 0.0, 0.0]   # volts that full pressure adds to the sweep of each stage
 //! members = 0                  # of 15: an MPE controller's channels 2 to 16 carry one note each
+//! stages = ["low", "middle", "high"]   # note of a chord for each stage, when `exciter.chord` is `stages`
 //!
 //! [[keys.fill]]                # any number of them, one after the other; then come the rows
 //! way = "gray"                 # or "codes", "random"
@@ -19,12 +20,13 @@
 //! soft = false
 //! hard = false
 //! pitch = "own"                # or "none", or a key number such as 57.5
+//! stages = ["low", "low", "high"]      # while this key is the last one
 //!
 //! [keys.controllers]
 //! 74 = "stage1.sweep"
 //! ```
 
-use super::{Hold, KEYS, KeyTable, MOST_BEND, MOST_MEMBERS, MOST_PRESSURE, Pitch, Row, fill, lines_of_codes};
+use super::{Hold, KEYS, KeyTable, MOST_BEND, MOST_MEMBERS, MOST_PRESSURE, Pitch, Place, Row, fill, lines_of_codes};
 use crate::knobs::Knob;
 use crate::lines::Line;
 use serde::{Deserialize, Serialize};
@@ -44,6 +46,8 @@ pub struct Written {
     pressure: Option<[f64; 3]>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     members: Option<i64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    stages: Option<[String; 3]>,
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     fill: Vec<WrittenFill>,
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
@@ -74,6 +78,8 @@ struct WrittenRow {
     hard: Option<bool>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pitch: Option<WrittenPitch>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    stages: Option<[String; 3]>,
 }
 
 #[derive(Clone, Debug, Serialize, Deserialize)]
@@ -114,6 +120,9 @@ impl Written {
             let refuse = || ("members".into(), format!("given {members}, allowed is 0 to {MOST_MEMBERS}"));
             table.members = allowed.ok_or_else(refuse)?;
         }
+        if let Some(stages) = &self.stages {
+            table.stages = places(stages).map_err(|what| ("stages".to_owned(), what))?;
+        }
         for (n, written) in self.fill.iter().enumerate() {
             written.fill(&mut table).map_err(|(field, what)| (format!("fill.{n}.{field}"), what))?;
         }
@@ -143,6 +152,7 @@ impl Written {
             bend: Some(table.bend),
             pressure: Some(table.pressure),
             members: (table.members > 0).then(|| table.members.into()),
+            stages: Some(names(table.stages)),
             fill: Vec::new(),
             rows: notes
                 .clone()
@@ -218,6 +228,9 @@ impl WrittenRow {
             Some(WrittenPitch::Word(word)) => return Err(("pitch", format!("given \"{word}\", allowed is {PITCHES}"))),
             Some(WrittenPitch::Key(key)) => return Err(("pitch", format!("given {key}, allowed is {PITCHES}"))),
         }
+        if let Some(stages) = &self.stages {
+            row.stages = Some(places(stages).map_err(|what| ("stages", what))?);
+        }
         Ok(row)
     }
 
@@ -232,11 +245,27 @@ impl WrittenRow {
                 Pitch::Fixed(key) => Some(WrittenPitch::Key(key)),
                 Pitch::None => Some(WrittenPitch::Word("none".into())),
             },
+            stages: row.stages.map(names),
         }
     }
 }
 
 const PITCHES: &str = "own, none or a key number from 0 to 127";
+
+fn names(places: [Place; 3]) -> [String; 3] {
+    places.map(|place| place.name().to_owned())
+}
+
+fn places(names: &[String; 3]) -> Result<[Place; 3], String> {
+    let mut places = Place::ALL;
+    for (place, name) in places.iter_mut().zip(names) {
+        *place = Place::ALL
+            .into_iter()
+            .find(|place| place.name() == name)
+            .ok_or_else(|| format!("given \"{name}\", allowed are low, middle and high"))?;
+    }
+    Ok(places)
+}
 
 fn within(place: &str, given: f64, low: f64, high: f64) -> Result<f64, Refusal> {
     let good = (low..=high).contains(&given);

@@ -2,7 +2,7 @@
 //!
 //! ```text
 //!   down:  36 ── 60 ── 64      36 pulls lines and has no pitch, 60 and 64 play their own
-//!          lines ▲      ▲ pitch
+//!          lines ▲      ▲ pitch          or, a note for each stage:  60 ─► 1, 2   64 ─► 3
 //! ```
 
 use super::{Hold, KeyTable, Pitch};
@@ -21,23 +21,32 @@ struct Down {
     bend: f64,
 }
 
-/// All that are down, oldest first, and what was heard of them last.
+/// What a stage's exciter hears of them.
+#[derive(Clone, Copy, Debug)]
+struct Heard {
+    /// Key number.
+    pitch: f64,
+    key: Down,
+}
+
+/// All that are down, oldest first, and what each stage heard of them last.
 #[derive(Clone, Debug)]
 pub(crate) struct Held {
     down: [Down; MOST],
     count: usize,
     /// The wheel, semitones.
     pub(crate) bend: f64,
-    pitch: f64,
-    own_bend: f64,
+    /// Whether each stage hears a note of its own.
+    by_stage: bool,
+    heard: [Heard; 3],
     lines: u16,
-    velocity: f64,
 }
 
 impl Default for Held {
     fn default() -> Self {
         // A3: the pitch before any key.
-        Self { down: [Down::default(); MOST], count: 0, bend: 0.0, pitch: 57.0, own_bend: 0.0, lines: 0, velocity: 1.0 }
+        let heard = Heard { pitch: 57.0, key: Down { velocity: 1.0, ..Down::default() } };
+        Self { down: [Down::default(); MOST], count: 0, bend: 0.0, by_stage: false, heard: [heard; 3], lines: 0 }
     }
 }
 
@@ -84,23 +93,49 @@ impl Held {
         }
     }
 
+    /// Lets each stage hear a note of its own, or all the same.
+    pub(crate) fn part(&mut self, by_stage: bool, table: &KeyTable) {
+        self.by_stage = by_stage;
+        self.hear(table);
+    }
+
     /// What is heard of the keys that are down; of none, what was heard last.
     fn hear(&mut self, table: &KeyTable) {
-        if let Some((key, pitch)) = self.newest(|key| pitch(table, key.note).map(|pitch| (*key, pitch))) {
-            self.pitch = pitch;
-            self.velocity = key.velocity;
-            self.own_bend = key.bend;
+        let Some((last, row)) = self.newest(|&key| heard(table, key).map(|heard| (heard, table.row(key.note)))) else {
+            return;
+        };
+        self.heard = [last; 3];
+        if self.by_stage {
+            let mut chord = [last; MOST];
+            let mut count = 0;
+            for sounding in self.down[..self.count].iter().filter_map(|&key| heard(table, key)) {
+                chord[count] = sounding;
+                count += 1;
+            }
+            chord[..count].sort_unstable_by(|a, b| a.pitch.total_cmp(&b.pitch));
+            self.heard = row.stages.unwrap_or(table.stages).map(|place| chord[place.among(count)]);
         }
     }
 
     /// Whether a key is down that has a pitch.
     pub(crate) fn sounds(&self, table: &KeyTable) -> bool {
-        self.newest(|key| pitch(table, key.note)).is_some()
+        self.newest(|&key| heard(table, key)).is_some()
     }
 
-    /// The pitch in key numbers, the wheel and the key's own bend in semitones.
-    pub(crate) fn pitch(&self) -> (f64, f64) {
-        (self.pitch, self.bend + self.own_bend)
+    /// Whether no key is down.
+    pub(crate) fn is_empty(&self) -> bool {
+        self.count == 0
+    }
+
+    /// Whether this one is.
+    pub(crate) fn holds(&self, note: u8) -> bool {
+        self.place(note).is_some()
+    }
+
+    /// What a stage's exciter (0–2) plays: the pitch in key numbers, the wheel and the key's own bend in semitones.
+    pub(crate) fn pitch(&self, stage: usize) -> (f64, f64) {
+        let Heard { pitch, key } = self.heard[stage];
+        (pitch, self.bend + key.bend)
     }
 
     /// Lines that are pulled.
@@ -108,9 +143,9 @@ impl Held {
         self.lines
     }
 
-    /// The part of the pulse's level that velocity leaves.
-    pub(crate) fn loudness(&self, table: &KeyTable) -> f64 {
-        1.0 - table.velocity * (1.0 - self.velocity)
+    /// The part of the pulse's level that velocity leaves at each stage.
+    pub(crate) fn loudness(&self, table: &KeyTable) -> [f64; 3] {
+        self.heard.map(|heard| 1.0 - table.velocity * (1.0 - heard.key.velocity))
     }
 
     /// Pressure on the newest key.
@@ -133,19 +168,20 @@ impl Held {
     }
 }
 
-/// The pitch that a key plays, in key numbers.
-fn pitch(table: &KeyTable, note: u8) -> Option<f64> {
-    match table.row(note).pitch {
-        Pitch::Own => Some(f64::from(note)),
-        Pitch::Fixed(pitch) => Some(pitch),
-        Pitch::None => None,
-    }
+/// A key with the pitch that it plays, if it plays any.
+fn heard(table: &KeyTable, key: Down) -> Option<Heard> {
+    let pitch = match table.row(key.note).pitch {
+        Pitch::Own => f64::from(key.note),
+        Pitch::Fixed(pitch) => pitch,
+        Pitch::None => return None,
+    };
+    Some(Heard { pitch, key })
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::keys::Row;
+    use crate::keys::{Place, Row};
 
     #[test]
     fn the_last_key_pressed_sounds_and_letting_go_returns_to_the_one_before() {
@@ -159,29 +195,29 @@ mod tests {
             (60, 0.0, 60.0, 0),
         ] {
             keys.press(&table, note, velocity);
-            assert_eq!((keys.pitch().0, keys.count, keys.sounds(&table)), (sounding, down, down > 0));
+            assert_eq!((keys.pitch(0).0, keys.count, keys.sounds(&table)), (sounding, down, down > 0));
         }
         for note in 0..100 {
             keys.press(&table, note, 1.0);
         }
-        assert_eq!((keys.pitch().0, keys.count), (99.0, 16));
+        assert_eq!((keys.pitch(0).0, keys.count), (99.0, 16));
     }
 
     #[test]
     fn one_key_pulls_lines_while_another_plays() {
         let mut table = KeyTable::default();
-        table.put(36, Row { lines: Some(0x0a5), pitch: Pitch::None });
-        table.put(37, Row { lines: Some(0x111), pitch: Pitch::Fixed(57.5) });
+        table.put(36, Row { lines: Some(0x0a5), pitch: Pitch::None, ..Row::default() });
+        table.put(37, Row { lines: Some(0x111), pitch: Pitch::Fixed(57.5), ..Row::default() });
         for (hold, after) in [(Hold::Latched, 0x111), (Hold::Held, 0x0a5)] {
             table.hold = hold;
             let mut keys = Held::default();
             keys.press(&table, 60, 1.0);
             keys.press(&table, 36, 1.0);
-            assert_eq!((keys.lines(), keys.pitch().0), (0x0a5, 60.0));
+            assert_eq!((keys.lines(), keys.pitch(0).0), (0x0a5, 60.0));
             keys.press(&table, 37, 1.0);
-            assert_eq!((keys.lines(), keys.pitch().0), (0x111, 57.5));
+            assert_eq!((keys.lines(), keys.pitch(0).0), (0x111, 57.5));
             keys.press(&table, 37, 0.0);
-            assert_eq!((keys.lines(), keys.pitch().0), (after, 60.0), "{hold:?}");
+            assert_eq!((keys.lines(), keys.pitch(0).0), (after, 60.0), "{hold:?}");
             keys.press(&table, 60, 0.0);
             assert!(!keys.sounds(&table));
             keys.press(&table, 36, 0.0);
@@ -193,20 +229,47 @@ mod tests {
     fn velocity_pressure_and_bend_are_those_of_the_newest_key() {
         let (mut table, mut keys) = (KeyTable::default(), Held::default());
         keys.press(&table, 60, 0.25);
-        assert_eq!(keys.loudness(&table), 1.0);
+        assert_eq!(keys.loudness(&table)[0], 1.0);
         table.velocity = 0.5;
-        assert_eq!(keys.loudness(&table), 0.625);
+        assert_eq!(keys.loudness(&table)[0], 0.625);
         keys.press(&table, 64, 1.0);
         keys.press_harder(Some(60), 0.5);
         assert_eq!(keys.pressure(), 0.0);
         keys.bend_key(&table, 64, 0.5);
         keys.bend = 1.0;
-        assert_eq!(keys.pitch(), (64.0, 1.5));
+        assert_eq!(keys.pitch(0), (64.0, 1.5));
         keys.press(&table, 64, 0.0);
-        assert_eq!((keys.pressure(), keys.pitch()), (0.5, (60.0, 1.0)));
+        assert_eq!((keys.pressure(), keys.pitch(0)), (0.5, (60.0, 1.0)));
         keys.press_harder(None, 1.0);
         assert_eq!(keys.pressure(), 1.0);
         keys.press(&table, 60, 0.0);
         assert_eq!(keys.pressure(), 0.0);
+    }
+
+    #[test]
+    fn of_a_chord_each_stage_hears_the_note_that_the_last_key_or_the_table_says() {
+        let (mut table, mut keys) = (KeyTable { velocity: 1.0, ..KeyTable::default() }, Held::default());
+        table.put(36, Row { lines: Some(1), pitch: Pitch::None, ..Row::default() });
+        table.put(72, Row { stages: Some([Place::High, Place::Low, Place::Middle]), ..Row::default() });
+        keys.part(true, &table);
+        let pitches = |keys: &Held| [0, 1, 2].map(|stage| keys.pitch(stage).0);
+        for (note, velocity, heard) in [
+            (64, 0.5, [64.0, 64.0, 64.0]),
+            (36, 0.5, [64.0, 64.0, 64.0]),
+            (60, 0.75, [60.0, 60.0, 64.0]),
+            (67, 1.0, [60.0, 64.0, 67.0]),
+            (62, 0.25, [60.0, 62.0, 67.0]),
+            (72, 0.25, [72.0, 60.0, 64.0]),
+            (72, 0.0, [60.0, 62.0, 67.0]),
+            (62, 0.0, [60.0, 64.0, 67.0]),
+        ] {
+            keys.press(&table, note, velocity);
+            assert_eq!(pitches(&keys), heard, "{note} {velocity}");
+        }
+        assert_eq!(keys.loudness(&table), [0.75, 0.5, 1.0]);
+        keys.bend_key(&table, 64, 0.5);
+        assert_eq!([0, 1, 2].map(|stage| keys.pitch(stage).1), [0.0, 0.5, 0.0]);
+        keys.part(false, &table);
+        assert_eq!(pitches(&keys), [67.0; 3]);
     }
 }

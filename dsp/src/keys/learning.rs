@@ -1,7 +1,7 @@
 //! A key table that is played in: what a hand moves while a key is held belongs to that key.
 //!
 //! ```text
-//!   switches, codes, gates, pedals ──► hands ──► a line that moved ──► row of the newest key
+//!   switches, codes, gates, pedals ──► a line that moved ──► row of the newest key
 //!   a knob that was turned ──────────────────┐
 //!   the next controller that moves ──────────┴─► turns that knob from now on
 //! ```
@@ -15,7 +15,7 @@ use crate::knobs::{Knob, Settings};
 use crate::lines::{Line, Lines, Source};
 
 /// Lines that the panel's switches and codes pull together, bit n for line n of [`Line::all`].
-pub fn hands(settings: &Settings) -> u16 {
+pub fn panel_lines(settings: &Settings) -> u16 {
     let mut lines = Lines::default();
     for stage in 0..3 {
         lines.set_code(Source::Code, stage, settings.get(Knob::code(stage)) as u8);
@@ -32,21 +32,21 @@ pub fn hands(settings: &Settings) -> u16 {
 #[derive(Clone, Debug, Default)]
 pub struct Learning {
     on: bool,
-    /// Lines that hands pull, bit n for line n.
-    hands: u16,
+    /// Lines that were pulled when it last looked, bit n for line n.
+    pulled: u16,
     /// The knob that was turned last, until a controller takes it.
     turned: Option<Knob>,
-    /// Whether hands were not looked at since another patch came.
+    /// Whether it has not looked since another patch came.
     unseen: bool,
     /// Whether the table has learnt what its keeper has not been told; the keeper puts it back.
     pub news: bool,
 }
 
 impl Learning {
-    /// Begins or ends. `hands` is what all hands pull together: [`hands`], pedals and gate inputs.
-    pub fn switch(&mut self, on: bool, hands: u16, instrument: &mut Instrument) {
+    /// Begins or ends. `pulled` is what panel, pedals and gate inputs pull together, see [`panel_lines`].
+    pub fn switch(&mut self, on: bool, pulled: u16, instrument: &mut Instrument) {
         if on != self.on {
-            (self.on, self.hands, self.turned, self.unseen) = (on, hands, None, false);
+            (self.on, self.pulled, self.turned, self.unseen) = (on, pulled, None, false);
             instrument.learn(on);
         }
     }
@@ -68,19 +68,19 @@ impl Learning {
 
     /// A knob was turned by hand.
     pub fn turn(&mut self, knob: Knob) {
-        // A new unit's matter, and no controller's.
-        if self.on && knob != Knob::UnitQuality {
+        // What needs a new unit is no controller's matter.
+        if self.on && !knob.rebuilds() {
             self.turned = Some(knob);
         }
     }
 
-    /// Looks at what all hands pull now, while `held` is the newest key: that key learns what has moved.
-    pub fn look(&mut self, hands: u16, held: Option<u8>, instrument: &mut Instrument) {
-        let moved = if std::mem::take(&mut self.unseen) { 0 } else { self.hands ^ hands };
-        self.hands = hands;
+    /// Looks at what is pulled now, while `held` is the newest key: that key learns what has moved.
+    pub fn look(&mut self, pulled: u16, held: Option<u8>, instrument: &mut Instrument) {
+        let moved = if std::mem::take(&mut self.unseen) { 0 } else { self.pulled ^ pulled };
+        self.pulled = pulled;
         let Some(held) = held.filter(|_| self.on && moved != 0) else { return };
         for line in Line::all().filter(|line| moved >> line.index() & 1 == 1) {
-            instrument.keys_mut().learn(held, line, hands >> line.index() & 1 == 1);
+            instrument.keys_mut().learn(held, line, pulled >> line.index() & 1 == 1);
         }
         // Such a move was meant for the key, not for a controller.
         self.turned = None;

@@ -7,7 +7,8 @@
 //! ```
 //! Keys are numbered as in MIDI 1.0 (60 is the middle C of a keyboard, 69 the A of 440 Hz). Without a table every key gives its own
 //! pitch and leaves the lines alone. Of several keys that are down the last one counts, for lines and pitch each the last that has
-//! any. How a table is filled stands in [`fill`], how it is played in with [`Learning`].
+//! any; `exciter.chord` gives each stage a note of its own instead, or each key a chain. How a table is filled stands in [`fill`], how
+//! it is played in with [`Learning`].
 
 mod controllers;
 mod file;
@@ -20,7 +21,7 @@ mod zones;
 pub use file::Written;
 pub(crate) use held::Held;
 pub use keyboard::{Keyboard, Message};
-pub use learning::{Learning, hands};
+pub use learning::{Learning, panel_lines};
 pub use zones::MOST_MEMBERS;
 
 use crate::knobs::Knob;
@@ -41,6 +42,39 @@ pub enum Pitch {
     None,
 }
 
+/// Which note of a chord: of one key all are that key, of two the middle one is the low one.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Place {
+    /// The lowest.
+    Low,
+    /// The one in the middle; of an even number the lower of the two.
+    Middle,
+    /// The highest.
+    High,
+}
+
+impl Place {
+    /// Lowest first.
+    pub const ALL: [Self; 3] = [Self::Low, Self::Middle, Self::High];
+
+    /// Its number among `count` notes, lowest first.
+    pub(crate) fn among(self, count: usize) -> usize {
+        match self {
+            Self::Low => 0,
+            Self::Middle => (count - 1) / 2,
+            Self::High => count - 1,
+        }
+    }
+
+    fn name(self) -> &'static str {
+        match self {
+            Self::Low => "low",
+            Self::Middle => "middle",
+            Self::High => "high",
+        }
+    }
+}
+
 /// What a key does.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Row {
@@ -48,6 +82,8 @@ pub struct Row {
     pub lines: Option<u16>,
     /// What it does to the pitch.
     pub pitch: Pitch,
+    /// Which note of a chord goes to each stage while this key is the last; `None` as the table says.
+    pub stages: Option<[Place; 3]>,
 }
 
 /// How long a key's lines stay.
@@ -74,6 +110,8 @@ pub struct KeyTable {
     pub pressure: [f64; 3],
     /// Channels from the second on that carry one note each, as an MPE controller sends them: 0 for none, at most [`MOST_MEMBERS`].
     pub members: u8,
+    /// Which note of a chord goes to each stage, when `exciter.chord` is `stages`.
+    pub stages: [Place; 3],
     /// The knob that each MIDI controller turns.
     controllers: [Option<Knob>; 128],
 }
@@ -92,6 +130,7 @@ impl Default for KeyTable {
             bend: 2.0,
             pressure: [0.0; 3],
             members: 0,
+            stages: Place::ALL,
             controllers: [None; 128],
         }
     }

@@ -37,7 +37,7 @@ pub(super) fn cents(a: f64, b: f64) -> f64 {
 #[test]
 fn every_key_is_in_tune_its_own_a_fixed_and_a_bent_one() {
     let mut table = KeyTable::default();
-    table.put(36, Row { lines: None, pitch: Pitch::Fixed(57.5) });
+    table.put(36, Row { lines: None, pitch: Pitch::Fixed(57.5), ..Row::default() });
     for (note, bend, own, hertz) in [
         (33, 0.0, 0.0, 55.0),
         (45, 0.0, 0.0, 110.0),
@@ -82,7 +82,7 @@ fn a_row_pulls_its_lines_as_a_hand_would() {
 #[test]
 fn velocity_turns_the_pulse_down_and_pressure_opens_the_sweeps() {
     let mut table = KeyTable { velocity: 1.0, pressure: [0.0, 3.0, 0.0], ..KeyTable::default() };
-    table.put(45, Row { lines: Some(0), pitch: Pitch::Own });
+    table.put(45, Row { lines: Some(0), pitch: Pitch::Own, ..Row::default() });
     let mut patch = keyed(table);
     for stage in ["stage1.pulse", "stage2.pulse"] {
         patch.settings.assign(stage, "0.01").unwrap();
@@ -168,15 +168,15 @@ fn a_table_reads_back_and_one_that_is_wrong_is_refused_with_its_place() {
     patch.keys.pressure = [1.0, -2.0, 0.5];
     patch.keys.members = 9;
     fill::random(&mut patch.keys, 0..=127, fill::ALL, 3);
-    patch.keys.put(7, Row { lines: None, pitch: Pitch::None });
-    patch.keys.put(8, Row { lines: Some(0x3fff), pitch: Pitch::Fixed(60.25) });
+    patch.keys.put(7, Row { lines: None, pitch: Pitch::None, ..Row::default() });
+    patch.keys.put(8, Row { lines: Some(0x3fff), pitch: Pitch::Fixed(60.25), ..Row::default() });
     patch.keys.control(74, Some(Knob::Stage2Sweep));
     assert_eq!(Patch::from_toml(&patch.to_toml(), &patch.board).unwrap(), patch);
 
     let by_hand = "patch = 1\n[[keys.fill]]\nway = \"gray\"\nkeys = [36, 84]\nlines = [\"1.0\", \"1.1\"]\n[keys.rows.37]\nhard = true\n[keys.rows.90]\ncode = [5, 0, 12]\npitch = 57\n";
     let keys = Patch::from_toml(by_hand, &patch.board).unwrap().keys;
     assert_eq!([36, 37, 38].map(|note| keys.row(note).lines), [Some(0), Some(1 | 1 << 13), Some(3)]);
-    assert_eq!(keys.row(90), Row { lines: Some(0xc05), pitch: Pitch::Fixed(57.0) });
+    assert_eq!(keys.row(90), Row { lines: Some(0xc05), pitch: Pitch::Fixed(57.0), ..Row::default() });
     for (table, place, given) in [
         ("[keys]\nhold = \"tied\"", "keys.hold", "\"tied\""),
         ("[keys]\nvelocity = 1.5", "keys.velocity", "1.5"),

@@ -179,7 +179,7 @@ impl Decimator {
     /// The frame at LATENCY before the one whose steps have now all been taken.
     #[inline]
     pub(crate) fn pull(&mut self) -> Lanes {
-        self.0.each_mut().map(Lane::pull)
+        std::array::from_fn(|lane| self.0[lane].pull())
     }
 
     /// As if `value` had stood at the input for ever.

@@ -5,7 +5,7 @@ use crate::board::Board;
 use crate::instrument::Input;
 use crate::keys::fill;
 use crate::keys::tests::{cents, keyed, pulse_hz};
-use crate::keys::{Hold, KeyTable, Pitch, Row};
+use crate::keys::{Hold, KeyTable, Row};
 use crate::knobs::Knob;
 use crate::patch::Patch;
 use crate::pattern::words;
@@ -288,7 +288,7 @@ fn controller_74_of_a_member_turns_its_knob_while_its_key_is_the_newest() {
 fn pressure_of_a_member_or_its_master_opens_the_sweeps_of_its_keys() {
     let taps = |sweep: f64, messages: &[Message]| {
         let mut table = KeyTable { pressure: [3.0, 0.0, 0.0], members: 4, ..KeyTable::default() };
-        table.put(45, Row { lines: Some(0), pitch: Pitch::Own });
+        table.put(45, Row { lines: Some(0), ..Row::default() });
         let mut patch = keyed(table);
         patch.settings.set(Knob::Stage1Sweep, sweep);
         let mut unit = Instrument::of(&patch, 48e3).unwrap();

@@ -1,17 +1,21 @@
 //! The unit without a host: audio and MIDI straight from the machine. Start low: the output goes to your loudspeakers.
 //!
-//! Only built with the feature `standalone`, which on Linux needs the development files of ALSA (`cargo xtask setup`).
+//! Only built with the feature `standalone`, which on Linux needs the development files of ALSA, and with `jack`, which needs
+//! those of JACK (`cargo xtask setup`).
 
+#[cfg(feature = "jack")]
+mod jack_graph;
 mod sound_card;
 
 use clap::Parser;
 use sound_card::SoundCard;
+use std::io::IsTerminal as _;
 use std::process::ExitCode;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use tritank_player::arguments::{Arguments, listed};
 use tritank_player::machine::Machine;
-use tritank_player::session;
+use tritank_player::session::{self, Screen};
 use tritank_workbench::fault::EXIT_CODE;
 
 fn main() -> ExitCode {
@@ -25,14 +29,29 @@ fn main() -> ExitCode {
 }
 
 fn run(arguments: &Arguments) -> Result<(), String> {
-    let mut card = SoundCard::default();
+    let usual = sound_card::system();
+    match arguments.system.as_deref() {
+        None => play(&mut SoundCard::default(), arguments),
+        Some(system) if system == usual => play(&mut SoundCard::default(), arguments),
+        #[cfg(feature = "jack")]
+        Some("jack") => play(&mut jack_graph::JackGraph::default(), arguments),
+        Some(other) => {
+            let jack = if cfg!(feature = "jack") { ", jack" } else { "; jack where the player is built with it" };
+            Err(format!("system: given \"{other}\", allowed is {usual}{jack}"))
+        }
+    }
+}
+
+fn play<M: Machine>(machine: &mut M, arguments: &Arguments) -> Result<(), String> {
     if arguments.list {
-        print!("{}", listed(&card.devices()?));
+        print!("{}", listed(&machine.devices()?));
         return Ok(());
     }
     let music = arguments.music().map_err(|fault| fault.to_string())?;
     let closing = Arc::new(AtomicBool::new(false));
     let asked = closing.clone();
     ctrlc::set_handler(move || asked.store(true, Ordering::Relaxed)).map_err(|error| error.to_string())?;
-    session::play(&mut card, &arguments.wanted(), &music, &closing, &mut std::io::stdout())
+    let mut out = std::io::stdout();
+    let meters = out.is_terminal();
+    session::play(machine, &arguments.wanted(), &music, &closing, &mut Screen { out: &mut out, meters })
 }

@@ -1,28 +1,27 @@
-//! The machine's own devices: audio through `cpal`, MIDI through `midir`. What can be decided without them is in the library.
+//! The system's own devices: audio through `cpal`, MIDI through `midir`. What can be decided without them is in the library.
 
 use cpal::traits::{DeviceTrait, HostTrait, StreamTrait};
 use cpal::{
-    BufferSize, ErrorKind, FromSample, I24, Sample, SampleFormat, SizedSample, StreamConfig, SupportedStreamConfigRange,
+    BufferSize, ErrorKind, FromSample, I24, Sample, SampleFormat, SizedSample, StreamConfig, SupportedBufferSize,
+    SupportedStreamConfigRange,
 };
 use midir::{Ignore, MidiInput, MidiInputConnection};
 use std::sync::Arc;
-use std::sync::atomic::Ordering;
 use std::time::Duration;
 use tritank_dsp::lines::Line;
 use tritank_player::deck::Deck;
+use tritank_player::inlet::Inlet;
 use tritank_player::machine::{
-    Build, Devices, Machine, Opened, Wanted, channel_message, choose, midi_changes, nearest_rate,
+    ALL_UP, Build, Device, Devices, Machine, Opened, USUAL_BLOCK, Wanted, channel_message, choose, midi_changes,
+    nearest_rate,
 };
-use tritank_player::wires::{Frame, Wires};
+use tritank_player::wires::{Side, Wires};
 
 /// Name under which the machine's patch bay shows our MIDI input.
 const CLIENT: &str = "Tritank";
 
 /// Frames that are rendered at once for a device whose samples are not 32-bit float.
 const CHUNK: usize = 1024;
-
-/// All keys up (MIDI 1.0: all notes off).
-const ALL_UP: [u8; 3] = [0xb0, 123, 0];
 
 /// The machine, and the MIDI devices that are connected to.
 #[derive(Default)]
@@ -36,14 +35,34 @@ pub(crate) struct Streams {
     _input: Option<cpal::Stream>,
 }
 
-fn name(device: &cpal::Device) -> Option<String> {
-    device.description().ok().map(|description| description.name().to_owned())
+/// What the system calls this way to its devices: "alsa" and the like.
+pub(crate) fn system() -> String {
+    cpal::ALL_HOSTS.first().map_or_else(String::new, ToString::to_string)
 }
 
-fn names(devices: impl Iterator<Item = cpal::Device>) -> Vec<String> {
-    let mut names: Vec<_> = devices.filter_map(|device| name(&device)).collect();
-    names.dedup();
-    names
+fn host() -> Result<cpal::Host, String> {
+    let usual = cpal::ALL_HOSTS.first().ok_or("this machine has no sound system")?;
+    cpal::host_from_id(*usual).map_err(|error| words(&error))
+}
+
+/// Keeps what the sound system's library would print to itself: what matters of it comes back as an error.
+#[cfg(target_os = "linux")]
+fn hushed() -> impl Sized {
+    // A new one each time, so that it does not grow while a session waits for a device.
+    alsa::Output::local_error_handler().ok()
+}
+
+#[cfg(not(target_os = "linux"))]
+fn hushed() {}
+
+fn device(device: &cpal::Device) -> Option<Device> {
+    let name = device.description().ok()?.name().to_owned();
+    let address = device.id().map(|id| id.id().to_owned()).unwrap_or_default();
+    Some(Device { name, address })
+}
+
+fn named(devices: impl Iterator<Item = cpal::Device>) -> Vec<(Device, cpal::Device)> {
+    devices.filter_map(|handle| Some((device(&handle)?, handle))).collect()
 }
 
 fn words(error: &cpal::Error) -> String {
@@ -58,16 +77,27 @@ fn pick(
     wanted: Option<&str>,
 ) -> Result<(cpal::Device, String), String> {
     let Some(wanted) = wanted else {
-        let device = usual().ok_or_else(|| format!("{kind}: this machine has none that can be opened"))?;
-        let name = name(&device).unwrap_or_else(|| "the system's own choice".to_owned());
-        return Ok((device, name));
+        let handle = usual().ok_or_else(|| none(kind))?;
+        let name = device(&handle).map_or_else(|| "the system's own choice".to_owned(), |device| device.name);
+        return Ok((handle, name));
     };
-    let devices: Vec<_> = devices.filter_map(|device| Some((name(&device)?, device))).collect();
-    let mut names: Vec<_> = devices.iter().map(|(name, _)| name.clone()).collect();
-    names.dedup();
-    let chosen = choose(kind, &names, wanted)?.to_owned();
-    let device = devices.into_iter().find(|(name, _)| *name == chosen).map(|(_, device)| device);
-    device.map(|device| (device, chosen)).ok_or_else(|| format!("{kind}: it went while it was being chosen"))
+    let devices = named(devices);
+    let list: Vec<_> = devices.iter().map(|(device, _)| device.clone()).collect();
+    let chosen = choose(kind, &list, wanted)?;
+    let found = devices.into_iter().find(|(device, _)| device == chosen);
+    found.map(|(device, handle)| (handle, device.name)).ok_or_else(|| none(kind))
+}
+
+fn none(kind: &str) -> String {
+    format!("{kind}: {} has no device for it here (--list says what there is)", system())
+}
+
+/// What is wrong with a device, on one line.
+fn fault(kind: &str, name: &str, wanted: Option<&str>, error: &cpal::Error) -> String {
+    match (wanted, error.kind()) {
+        (None, ErrorKind::DeviceNotAvailable) => none(kind),
+        _ => format!("{kind} {name}: {}", words(error)),
+    }
 }
 
 /// How good a configuration is, best last: our own format before others, then two channels (or as many as asked for).
@@ -95,19 +125,32 @@ fn configuration(
     let has_rate = |range: &&SupportedStreamConfigRange| (of(range).0..=of(range).1).contains(&rate);
     let range = ranges.iter().filter(has_rate).max_by_key(|range| rank(range, channels));
     let range = range.ok_or_else(|| format!("{kind}: the device offers no configuration at {rate} Hz"))?;
-    let buffer_size = wanted.block.map_or(BufferSize::Default, BufferSize::Fixed);
+    let block = wanted.block.unwrap_or(USUAL_BLOCK);
+    let buffer_size = match range.buffer_size() {
+        SupportedBufferSize::Range { min, max } => BufferSize::Fixed(block.clamp(*min, (*max).max(*min))),
+        SupportedBufferSize::Unknown => wanted.block.map_or(BufferSize::Default, BufferSize::Fixed),
+    };
     let config = StreamConfig { channels: range.channels(), sample_rate: rate, buffer_size };
     Ok((config, range.sample_format()))
 }
 
 /// What an error of a running stream means for the session.
-fn hear_of(error: &cpal::Error, wires: &Wires) {
+fn hear_of(error: &cpal::Error, side: Side, wires: &Wires) {
     match error.kind() {
         // The stream goes on.
         ErrorKind::DeviceChanged | ErrorKind::RealtimeDenied => {}
         ErrorKind::Xrun => wires.slip(),
-        _ => wires.lost.store(true, Ordering::Release),
+        _ => wires.lose(side),
     }
+}
+
+/// Frames a block, as the system made it.
+fn block(stream: &cpal::Stream, config: &StreamConfig) -> u32 {
+    let asked = match config.buffer_size {
+        BufferSize::Fixed(frames) => frames,
+        BufferSize::Default => USUAL_BLOCK,
+    };
+    stream.buffer_size().unwrap_or(asked)
 }
 
 fn output<T: SizedSample + FromSample<f32> + Send + 'static>(
@@ -129,7 +172,7 @@ fn output<T: SizedSample + FromSample<f32> + Send + 'static>(
                 }
             }
         },
-        move |error| hear_of(&error, &wires),
+        move |error| hear_of(&error, Side::Out, &wires),
         None,
     )
 }
@@ -137,47 +180,79 @@ fn output<T: SizedSample + FromSample<f32> + Send + 'static>(
 fn input<T: SizedSample + Send + 'static>(
     device: &cpal::Device,
     config: StreamConfig,
-    wanted: &Wanted,
+    mut inlet: Inlet,
     wires: Arc<Wires>,
 ) -> Result<cpal::Stream, cpal::Error>
 where
     f32: FromSample<T>,
 {
     let channels = usize::from(config.channels);
-    let gates_from = wanted.gates_from.map_or(usize::MAX, |channel| channel - 1);
-    let gate_volts = wanted.gate_volts;
-    let (sound, errors) = (wires.clone(), wires);
     device.build_input_stream(
         config,
-        move |heard: &[T], _| {
-            for heard in heard.chunks_exact(channels) {
-                let volts = |channel: usize| heard.get(channel).map_or(0.0, |sample| f32::from_sample(*sample));
-                let main = [volts(0), volts(1.min(channels - 1))];
-                let gate = |line: usize| gate_volts * volts(gates_from.saturating_add(line));
-                // When the output does not keep up, it leaves out the oldest and counts that.
-                sound.sound.force_push(Frame { main, gates: std::array::from_fn::<_, { Line::COUNT }, _>(gate) });
-            }
-        },
-        move |error| hear_of(&error, &errors),
+        move |heard: &[T], _| inlet.hear(heard, channels, f32::from_sample),
+        move |error| hear_of(&error, Side::In, &wires),
         None,
     )
+}
+
+/// An input that was opened.
+struct Heard {
+    stream: cpal::Stream,
+    name: String,
+    rate_hz: u32,
+    /// Frames a block, at the output's rate.
+    block: usize,
+}
+
+fn open_input(
+    host: &cpal::Host,
+    wanted: &Wanted,
+    name: &str,
+    rate_hz: u32,
+    wires: &Arc<Wires>,
+) -> Result<Heard, String> {
+    const KIND: &str = "record";
+    let devices = host.input_devices().map_err(|error| format!("{KIND}: {}", words(&error)))?;
+    let (device, name) = pick(KIND, devices, || host.default_input_device(), Some(name))?;
+    let wrong = |error: cpal::Error| fault(KIND, &name, Some(&name), &error);
+    let channels = wanted.gates_from.map_or(2, |from| from + Line::COUNT - 1) as u16;
+    let ranges = device.supported_input_configs().map_err(wrong)?.collect();
+    let (config, format) = configuration(KIND, ranges, wanted, rate_hz, channels)?;
+    if config.channels < channels && wanted.gates_from.is_some() {
+        let given = config.channels;
+        return Err(format!("{KIND} {name}: it has {given} channels where --gates-from needs {channels}"));
+    }
+    let inlet = Inlet::new(wires.clone(), wanted.gates_from, wanted.gate_volts, config.sample_rate, rate_hz)
+        .map_err(|error| format!("{KIND} {name}: {error}"))?;
+    let wires = wires.clone();
+    let stream = match format {
+        SampleFormat::I16 => input::<i16>(&device, config, inlet, wires),
+        SampleFormat::I24 => input::<I24>(&device, config, inlet, wires),
+        SampleFormat::I32 => input::<i32>(&device, config, inlet, wires),
+        _ => input::<f32>(&device, config, inlet, wires),
+    };
+    let stream = stream.map_err(wrong)?;
+    let frames = f64::from(block(&stream, &config)) * f64::from(rate_hz) / f64::from(config.sample_rate);
+    Ok(Heard { stream, name, rate_hz: config.sample_rate, block: frames.ceil() as usize })
 }
 
 impl Machine for SoundCard {
     type Stream = Streams;
 
     fn devices(&mut self) -> Result<Devices, String> {
-        let host = cpal::default_host();
-        let midi = MidiInput::new(CLIENT).map(|midi| {
-            let ports = midi.ports();
-            ports.iter().filter_map(|port| midi.port_name(port).ok()).collect()
-        });
-        Ok(Devices {
-            outputs: names(host.output_devices().map_err(|error| words(&error))?),
-            inputs: names(host.input_devices().map_err(|error| words(&error))?),
-            // A machine without MIDI is one without MIDI devices.
-            midi: midi.unwrap_or_default(),
-        })
+        let _hushed = hushed();
+        let host = host()?;
+        let list = |devices: Result<_, cpal::Error>| -> Result<Vec<Device>, String> {
+            Ok(named(devices.map_err(|error| words(&error))?).into_iter().map(|(device, _)| device).collect())
+        };
+        Ok(Devices { outputs: list(host.output_devices())?, inputs: list(host.input_devices())?, midi: self.midi() })
+    }
+
+    fn midi(&mut self) -> Vec<String> {
+        let _hushed = hushed();
+        // A machine without MIDI is one without MIDI devices.
+        let Ok(midi) = MidiInput::new(CLIENT) else { return Vec::new() };
+        midi.ports().iter().filter_map(|port| midi.port_name(port).ok()).collect()
     }
 
     fn open(
@@ -186,63 +261,50 @@ impl Machine for SoundCard {
         wires: &Arc<Wires>,
         build: &mut Build<'_>,
     ) -> Result<(Streams, Opened), String> {
-        let host = cpal::default_host();
-        let devices = host.output_devices().map_err(|error| format!("output: {}", words(&error)))?;
-        let (out, out_name) = pick("output", devices, || host.default_output_device(), wanted.output.as_deref())?;
-        let fault = |error: cpal::Error| format!("output {out_name}: {}", words(&error));
-        let ranges = out.supported_output_configs().map_err(fault)?.collect();
-        let (config, format) = configuration("output", ranges, wanted, wanted.rate_hz, 2)?;
+        const KIND: &str = "output";
+        let _hushed = hushed();
+        // They play on wires of before.
+        self.midi.clear();
+        let host = host()?;
+        let devices = host.output_devices().map_err(|error| format!("{KIND}: {}", words(&error)))?;
+        let name = wanted.output.as_deref();
+        let (out, out_name) = pick(KIND, devices, || host.default_output_device(), name)?;
+        let wrong = |error: cpal::Error| fault(KIND, &out_name, name, &error);
+        let ranges = out.supported_output_configs().map_err(wrong)?.collect();
+        let (config, format) = configuration(KIND, ranges, wanted, wanted.rate_hz, 2)?;
         let rate_hz = config.sample_rate;
-
         let heard = match &wanted.input {
+            Some(name) => Some(open_input(&host, wanted, name, rate_hz, wires)?),
             None => None,
-            Some(name) => {
-                let devices = host.input_devices().map_err(|error| format!("record: {}", words(&error)))?;
-                let (device, name) = pick("record", devices, || host.default_input_device(), Some(name))?;
-                let fault = |error: cpal::Error| format!("record {name}: {}", words(&error));
-                let channels = wanted.gates_from.map_or(2, |from| from + Line::COUNT - 1) as u16;
-                let ranges = device.supported_input_configs().map_err(fault)?.collect();
-                let (config, format) = configuration("record", ranges, wanted, rate_hz, channels)?;
-                if config.sample_rate != rate_hz {
-                    return Err(format!(
-                        "record {name}: it has {} Hz where the output has {rate_hz} Hz; --rate both have",
-                        config.sample_rate
-                    ));
-                }
-                let wires = wires.clone();
-                let stream = match format {
-                    SampleFormat::I16 => input::<i16>(&device, config, wanted, wires),
-                    SampleFormat::I24 => input::<I24>(&device, config, wanted, wires),
-                    SampleFormat::I32 => input::<i32>(&device, config, wanted, wires),
-                    _ => input::<f32>(&device, config, wanted, wires),
-                };
-                Some((stream.map_err(fault)?, name))
-            }
         };
 
+        let deck = build(rate_hz)?;
+        let stream = match format {
+            SampleFormat::I16 => output::<i16>(&out, config, deck, wires.clone()),
+            SampleFormat::I24 => output::<I24>(&out, config, deck, wires.clone()),
+            SampleFormat::I32 => output::<i32>(&out, config, deck, wires.clone()),
+            _ => output::<f32>(&out, config, deck, wires.clone()),
+        };
+        let output = stream.map_err(wrong)?;
+        let block = block(&output, &config);
         let opened = Opened {
             output: out_name.clone(),
-            input: heard.as_ref().map(|(_, name)| name.clone()),
+            input: heard.as_ref().map(|heard| heard.name.clone()),
             rate_hz,
-            block: wanted.block,
+            resampled_hz: heard.as_ref().map(|heard| heard.rate_hz).filter(|from_hz| *from_hz != rate_hz),
+            block,
         };
-        let deck = build(&opened)?;
-        let wires = wires.clone();
-        let stream = match format {
-            SampleFormat::I16 => output::<i16>(&out, config, deck, wires),
-            SampleFormat::I24 => output::<I24>(&out, config, deck, wires),
-            SampleFormat::I32 => output::<i32>(&out, config, deck, wires),
-            _ => output::<f32>(&out, config, deck, wires),
-        };
-        let output = stream.map_err(fault)?;
-        let input = heard.map(|(stream, _)| stream);
+        // A block that is being filled, and one that is being played.
+        wires.put_between(heard.as_ref().map_or(0, |heard| heard.block) + block as usize);
+        let input = heard.map(|heard| heard.stream);
         for stream in input.iter().chain([&output]) {
-            stream.play().map_err(fault)?;
+            stream.play().map_err(wrong)?;
         }
         Ok((Streams { _output: output, _input: input }, opened))
     }
 
     fn tend(&mut self, wanted: &Wanted, wires: &Arc<Wires>) -> Vec<String> {
+        let _hushed = hushed();
         let Ok(probe) = MidiInput::new(CLIENT) else { return Vec::new() };
         let ports: Vec<_> =
             probe.ports().into_iter().filter_map(|port| Some((probe.port_name(&port).ok()?, port))).collect();

@@ -3,9 +3,12 @@
 //! ```text
 //!   set, gate, key ─► controls ─┬─► switching ─┐
 //!                               ├─► exciter ───┤
-//!   main, in2, in3 ─► ×M ───────┴─► feeds ─────┴─► chain ─► decimator ─┬──────► pulse, tap 1–3
+//!   main, in2, in3 ─► ×M ───────┴─► feeds ─────┴─► chain ─► decimator ─┬─ Σ ──► pulse, tap 1–3
 //!                                                                      └─► mixer ─► limiter ─► left, right
 //! ```
+//! There is one [`Voice`], or four: chains side by side, each with its own keys, exciter and lines. What comes in by audio goes
+//! into the first.
+//!
 //! What is set before a `tick` takes effect on that very frame, aligned with the audio of that frame: everything comes out
 //! [`Instrument::latency`] frames late, the lines' and knobs' effect with it. What a frame costs is the chain's steps; at rest
 //! there are none, see `rest.rs`.
@@ -16,10 +19,9 @@ use crate::chain::Levels;
 pub use crate::controls::Voltage;
 use crate::controls::{Change, Controls};
 use crate::engine::Engine;
-use crate::exciter::{Drive, Exciter};
-use crate::feed::{Feed, Feeds, PULSE, SWEEPS};
+use crate::feed::{Feed, Feeds};
 use crate::keys::KeyTable;
-use crate::knobs::{Knob, Settings};
+use crate::knobs::{Build, Knob, Settings, VOICES};
 use crate::limiter::Limiter;
 use crate::lines::{Line, Source};
 use crate::mixer::{Gains, Mixer};
@@ -28,9 +30,11 @@ use crate::pace::{Accuracy, LEVELS, TICKS};
 use crate::patch::Patch;
 use crate::pattern::{Patterns, Player, Transport};
 use crate::processor::Instructions;
-use crate::radau;
 use crate::rest::Rest;
-use crate::switching::{Switching, Treatment};
+use crate::switching::Treatment;
+use voice::Voice;
+
+mod voice;
 
 /// Places in a frame to which the edges within it are moved; by how much, the circuit hears.
 const EDGES: usize = 128;
@@ -76,20 +80,20 @@ const CONTROL_LIMIT: f64 = 10.0;
 #[derive(Clone, Debug)]
 pub struct Instrument {
     panel: Settings,
+    build: Build,
     controls: Controls,
     player: Player,
-    switching: [Switching; 3],
-    exciter: Exciter,
     up: Upsampler,
-    feeds: Feeds,
-    chain: Engine,
+    /// One for every chain, as are feeds and levels.
+    voices: Vec<Voice>,
+    feeds: Vec<Feeds>,
+    engine: Engine,
     rest: Rest,
-    down: Decimator,
     mixer: Mixer,
     limiter: Limiter,
     /// Where everything stands that is set; looked up anew when something has moved.
-    levels: Levels,
-    drive: Drive,
+    levels: Vec<Levels>,
+    celsius: f64,
     treatment: Treatment,
     gains_aim: Gains,
     gains: Gains,
@@ -102,7 +106,6 @@ pub struct Instrument {
     factor: usize,
     internal_rate_hz: f64,
     frame: u64,
-    sweeps: [f64; 3],
     word: u16,
 }
 
@@ -126,24 +129,26 @@ impl Instrument {
         instructions: Instructions,
     ) -> Result<Self, RateError> {
         RateError::check(rate_hz)?;
-        let factor = settings.quality();
+        let build = settings.build();
+        let factor = build.quality;
         let internal_rate_hz = rate_hz * factor as f64;
         let controls = Controls::new(board, settings, rate_hz);
-        let drive = controls.exciter();
+        let celsius = settings.get(Knob::UnitTemperature);
         let (up, limiter) = (Upsampler::new(factor), Limiter::new(rate_hz));
         let gains = Gains::of(settings);
+        let boards = vec![board.clone(); build.voices];
+        let chains = 0..build.voices;
         let mut unit = Self {
             panel: *settings,
+            build,
             player: Player::new(&Patterns::default(), rate_hz),
-            switching: board.stages().map(|stage| Switching::new(board, stage)),
-            exciter: Exciter::new(&board.exciter, internal_rate_hz),
-            feeds: Feeds::new(factor),
-            chain: Engine::new(std::slice::from_ref(board), rate_hz, drive.celsius, Accuracy::of(factor), instructions),
+            voices: chains.clone().map(|chain| Voice::new(chain, board, &controls, internal_rate_hz)).collect(),
+            feeds: vec![Feeds::new(factor); build.voices],
+            engine: Engine::new(&boards, rate_hz, celsius, Accuracy::of(factor), instructions),
             rest: Rest::new(rate_hz),
-            down: Decimator::new(),
             mixer: Mixer::new(rate_hz),
-            levels: controls.levels(),
-            drive,
+            levels: chains.map(|chain| controls.levels(chain)).collect(),
+            celsius,
             treatment: controls.treatment(),
             gains_aim: gains,
             gains,
@@ -156,7 +161,6 @@ impl Instrument {
             factor,
             internal_rate_hz,
             frame: 0,
-            sweeps: controls.sweeps(),
             word: 0,
             controls,
         };
@@ -179,6 +183,11 @@ impl Instrument {
     /// Frames by which everything comes out late.
     pub fn latency(&self) -> usize {
         self.up.latency_frames() + Decimator::LATENCY + self.limiter.latency_frames()
+    }
+
+    /// What it was built for. Another quality takes a new instrument, and so do voices: until then one chain plays the last key.
+    pub fn build(&self) -> Build {
+        self.build
     }
 
     /// Turns a knob, from the next frame on. `unit.quality` only takes effect on a new instrument.
@@ -300,7 +309,7 @@ impl Instrument {
         let main = input.main.map(jack);
         let jacks = [0.5 * (main[0] + main[1]), jack(input.stage2), jack(input.stage3)];
         for (lane, volts) in jacks.into_iter().enumerate() {
-            self.feeds.next(lane, |nodes| self.up.push(lane, volts, nodes));
+            self.feeds[0].next(lane, |nodes| self.up.push(lane, volts, nodes));
         }
 
         let moved = self.controls.advance(self.frame) || self.controls.next_within(self.frame).is_some();
@@ -316,12 +325,13 @@ impl Instrument {
             self.hold();
         } else {
             self.solve();
-            self.rest.watch(self.taps());
+            let taps = self.voices.iter().map(|voice| voice.taps(&self.engine));
+            self.rest.watch(taps);
         }
 
         self.frame += 1;
 
-        let lanes = self.down.pull();
+        let lanes = self.pull();
         self.gains.glide(&self.gains_aim, self.gains_coefficient);
         let gains = self.gains_waiting.pass(self.gains);
         let direct = self.direct_waiting.pass(main);
@@ -331,93 +341,81 @@ impl Instrument {
         Output { main, pulse, taps }
     }
 
+    /// A frame of pulse and taps, of all voices together.
+    #[inline]
+    fn pull(&mut self) -> Lanes {
+        let [first, others @ ..] = &mut self.voices[..] else { return [0.0; 4] };
+        let mut lanes = first.down.pull();
+        for voice in others {
+            lanes.iter_mut().zip(voice.down.pull()).for_each(|(sum, volts)| *sum += volts);
+        }
+        lanes
+    }
+
     /// Where everything stands by now.
     fn look_up(&mut self) {
-        self.levels = self.controls.levels();
         self.treatment = self.controls.treatment();
-        let drive = self.controls.exciter();
-        if drive.celsius != self.drive.celsius {
-            self.chain.heat(drive.celsius);
+        let celsius = self.controls.value(Knob::UnitTemperature);
+        if celsius != self.celsius {
+            self.engine.heat(celsius);
         }
-        self.drive = drive;
-        self.word = self.controls.lines().word();
-        self.want_codes();
+        self.celsius = celsius;
+        for (chain, voice) in self.voices.iter_mut().enumerate() {
+            self.levels[chain] = self.controls.levels(chain);
+            voice.look_up(&self.controls, &mut self.feeds[chain]);
+        }
+        self.word = self.controls.lines(0).word();
         let settings = self.controls.settings();
         self.gains_aim = Gains::of(settings);
         self.limiter.set(settings.is_on(Knob::Limiter), settings.get(Knob::LimiterCeiling));
     }
 
-    fn want_codes(&mut self) {
-        for (switching, code) in self.switching.iter_mut().zip(self.controls.lines().codes()) {
-            switching.want(code);
-        }
-    }
-
-    /// What reaches the chain besides audio: the pulse, of which the decimator hears too, and the sweeps.
+    /// What reaches the chains besides audio.
     #[inline]
     fn feed(&mut self) {
-        let (exciter, down, drive) = (&mut self.exciter, &mut self.down, &self.drive);
-        let level = self.factor.ilog2() as usize;
-        self.feeds.next(PULSE, |nodes| {
-            let moves = exciter.frame(drive, nodes);
-            if moves {
-                for (k, step) in nodes.as_chunks::<3>().0.iter().enumerate() {
-                    down.take(0, k << (LEVELS - 1 - level), level, step);
-                }
-            } else {
-                down.hold(0);
-            }
-            moves
-        });
-        let from = std::mem::replace(&mut self.sweeps, self.controls.sweeps());
-        for (stage, (from, to)) in from.into_iter().zip(self.sweeps).enumerate() {
-            self.feeds.next(SWEEPS + stage, |nodes| {
-                if from != to {
-                    let steps = self.factor as f64;
-                    for (k, step) in nodes.as_chunks_mut::<3>().0.iter_mut().enumerate() {
-                        *step = radau::C.map(|c| from + (to - from) * (k as f64 + c) / steps);
-                    }
-                }
-                from != to
-            });
+        for (chain, (voice, feeds)) in self.voices.iter_mut().zip(&mut self.feeds).enumerate() {
+            voice.feed(feeds, self.controls.sweeps(chain), self.factor);
         }
     }
 
-    /// Solves one frame; the decimator hears of it.
+    /// Solves one frame; the decimators hear of it.
     #[inline]
     fn solve(&mut self) {
-        let treatment = self.treatment;
         let grid = LEVELS - 1 - self.factor.ilog2() as usize;
-        self.chain.begin_frame();
+        self.engine.begin_frame();
         let mut tick = 0;
         while tick < TICKS {
-            let idle = (0..3).all(|stage| self.switching[stage].is_idle(treatment));
-            if !idle {
-                self.switch(treatment);
+            if !self.is_idle() {
+                self.switch();
             }
-            let still = (0..3).all(|stage| self.switching[stage].is_idle(treatment));
             // While an edge waits or glides, the switches are looked after at every step of the grid.
-            let looked_after = if still { TICKS } else { ((tick >> grid) + 1) << grid };
+            let looked_after = if self.is_idle() { TICKS } else { ((tick >> grid) + 1) << grid };
             let next = self.controls.next_within(self.frame).unwrap_or(TICKS);
             let end = looked_after.min(next);
-            self.chain.cover(std::slice::from_ref(&self.feeds), &self.levels, tick..end, |_, tick, level, taps| {
+            self.engine.cover(&self.feeds, &self.levels, tick..end, |chain, tick, level, taps| {
                 for (stage, nodes) in taps.iter().enumerate() {
-                    self.down.take(1 + stage, tick, level, nodes);
+                    self.voices[chain].down.take(1 + stage, tick, level, nodes);
                 }
             });
             tick = end;
             if tick == next {
                 self.controls.take_due(self.frame, tick);
-                self.want_codes();
+                self.voices.iter_mut().for_each(|voice| voice.want_codes(&self.controls));
             }
         }
     }
 
-    /// Whether nothing reaches the chain that is not as it was in the frame before.
+    /// Whether no switch is on its way.
+    #[inline]
+    fn is_idle(&self) -> bool {
+        self.voices.iter().all(|voice| voice.is_idle(self.treatment))
+    }
+
+    /// Whether nothing reaches the chains that is not as it was in the frame before.
     #[inline]
     fn is_quiet(&self) -> bool {
-        let heard = self.levels.pulse != [0.0; 3];
-        self.feeds.are_still(heard) && self.switching.iter().all(|switching| switching.is_idle(self.treatment))
+        let still = |(feeds, levels): (&Feeds, &Levels)| feeds.are_still(levels.pulse != [0.0; 3]);
+        self.feeds.iter().zip(&self.levels).all(still) && self.is_idle()
     }
 
     /// A frame at rest.
@@ -425,12 +423,8 @@ impl Instrument {
     fn hold(&mut self) {
         let frames = self.rest.pass();
         self.make_up(frames);
-        for stage in 0..3 {
-            if frames > 0 {
-                self.down.take(1 + stage, 0, 0, &[self.chain.state(0, stage).volts; 3]);
-            } else {
-                self.down.hold(1 + stage);
-            }
+        for voice in &mut self.voices {
+            voice.hold(&self.engine, frames > 0);
         }
     }
 
@@ -441,39 +435,23 @@ impl Instrument {
         self.make_up(frames);
     }
 
-    /// The chain goes through the frames of rest that have passed.
+    /// The chains go through the frames of rest that have passed.
     #[inline]
     fn make_up(&mut self, frames: usize) {
         if frames > 0 {
-            self.chain.make_up(frames, &self.feed_at_rest(), &self.levels);
+            let feeds = self.feeds_at_rest();
+            self.engine.make_up(frames, &feeds[..self.build.voices], &self.levels);
         }
     }
 
-    /// Silence, and the sweeps where they stand.
-    fn feed_at_rest(&self) -> Feed {
-        Feed { sweep: self.sweeps.map(|gate| [gate; 3]), ..Feed::default() }
-    }
-
-    /// Tank voltages at the end of the last step.
-    #[inline]
-    fn taps(&self) -> [f64; 3] {
-        std::array::from_fn(|stage| self.chain.state(0, stage).volts)
+    fn feeds_at_rest(&self) -> [Feed; VOICES] {
+        std::array::from_fn(|chain| self.voices.get(chain).map(Voice::feed_at_rest).unwrap_or_default())
     }
 
     /// What the switches do at the start of a step of the grid.
-    fn switch(&mut self, treatment: Treatment) {
-        for stage in 0..3 {
-            let step = 1.0 / self.internal_rate_hz;
-            let late = self.controls.take_late(stage);
-            let edge = self.switching[stage].advance(treatment, self.chain.state(0, stage).volts, step);
-            if edge.changed {
-                self.chain.switch(0, stage, self.switching[stage].siemens(), if edge.hard { late } else { 0.0 });
-            }
-            if edge.hard {
-                self.chain.inject(0, stage, edge.charge);
-                self.down.jump(1 + stage, self.chain.state(0, stage).volts);
-                self.chain.edge();
-            }
+    fn switch(&mut self) {
+        for voice in &mut self.voices {
+            voice.switch(&mut self.engine, &mut self.controls, self.treatment, 1.0 / self.internal_rate_hz);
         }
     }
 
@@ -483,37 +461,31 @@ impl Instrument {
         self.player.reset();
         self.frame = 0;
         self.look_up();
-        self.chain.heat(self.drive.celsius);
-        self.sweeps = self.controls.sweeps();
-        let codes = self.controls.lines().codes();
-        let treatment = self.treatment;
-        for (stage, code) in codes.into_iter().enumerate() {
-            self.switching[stage].rest(code, treatment, 0.0);
-            self.chain.switch(0, stage, self.switching[stage].siemens(), 0.0);
+        self.engine.heat(self.celsius);
+        for voice in &mut self.voices {
+            voice.rest(&mut self.engine, &self.controls, self.treatment);
         }
-        let feed = self.feed_at_rest();
+        let feeds = self.feeds_at_rest();
         self.rest.reset();
-        self.chain.settle(&feed, &self.levels);
-        self.feeds.settle(&feed);
-        for (stage, code) in codes.into_iter().enumerate() {
-            self.switching[stage].rest(code, treatment, self.chain.state(0, stage).volts);
+        self.engine.settle(&feeds[..self.build.voices], &self.levels);
+        for (chain, voice) in self.voices.iter_mut().enumerate() {
+            self.feeds[chain].settle(&feeds[chain]);
+            voice.settle(&mut self.engine, &self.controls, self.treatment);
         }
-        let taps = self.taps();
-        let lanes = [0.0, taps[0], taps[1], taps[2]];
-        self.exciter.reset();
+        let taps = self.voices.iter().map(|voice| voice.taps(&self.engine));
+        let taps = taps.fold([0.0; 3], |sum, taps| std::array::from_fn(|stage| sum[stage] + taps[stage]));
         self.up.reset();
-        self.down.settle(lanes);
         self.mixer.settle(taps);
         self.limiter.reset();
         self.gains = self.gains_aim;
         self.gains_waiting.fill(self.gains);
         self.direct_waiting.fill([0.0; 2]);
-        self.taps_waiting.fill(lanes);
+        self.taps_waiting.fill(voice::lanes(taps));
     }
 
     /// What the solver had to do since the last reset.
     pub fn counts(&self) -> Counts {
-        Counts { rests: self.rest.total(), ..self.chain.counts() }
+        Counts { rests: self.rest.total(), ..self.engine.counts() }
     }
 
     /// Where the knobs stand on the panel.
@@ -521,16 +493,16 @@ impl Instrument {
         &self.panel
     }
 
-    /// State of every line on the frame that sounds next, in the order of [`Line::all`].
+    /// State of every line of the first voice on the frame that sounds next, in the order of [`Line::all`].
     pub fn lines(&self) -> [bool; Line::COUNT] {
         let mut states = [false; Line::COUNT];
         for line in Line::all() {
-            states[line.index()] = self.controls.lines().is_on(line);
+            states[line.index()] = self.controls.lines(0).is_on(line);
         }
         states
     }
 
-    /// Every line at the start of the frame that was solved last, bit n for the nth in the order of [`Line::all`].
+    /// Every line of the first voice at the start of the frame that was solved last, bit n for the nth in the order of [`Line::all`].
     pub fn line_word(&self) -> u16 {
         self.word
     }
@@ -540,9 +512,9 @@ impl Instrument {
         Decimator::LATENCY + self.limiter.latency_frames()
     }
 
-    /// The circuit as it stands: states of stage `stage` (0–2).
+    /// The circuit of the first voice as it stands: states of stage `stage` (0–2).
     pub fn state(&self, stage: usize) -> crate::stage::State {
-        self.chain.state(0, stage)
+        self.engine.state(0, stage)
     }
 }
 
@@ -585,5 +557,7 @@ impl<T: Copy> Delay<T> {
     }
 }
 
+#[cfg(test)]
+mod chords;
 #[cfg(test)]
 mod tests;

@@ -9,12 +9,15 @@
 use crate::board::Board;
 use crate::chain::Levels;
 use crate::exciter;
-use crate::keys::{Held, KeyTable};
-use crate::knobs::{Kind, Knob, Settings};
+use crate::keys::KeyTable;
+use crate::knobs::{Chord, Kind, Knob, Settings};
 use crate::lines::{Line, Lines, Source};
 use crate::pace::TICKS;
 use crate::switching::Treatment;
+use hand::Hand;
 use std::collections::VecDeque;
+
+mod hand;
 
 /// Changes that can wait at once; beyond it the oldest takes effect early.
 const WAITING: usize = 8192;
@@ -42,15 +45,6 @@ pub(crate) enum Change {
     Learn(bool),
 }
 
-/// What a hand does beside pressing keys.
-#[derive(Clone, Copy, Debug, PartialEq)]
-struct Touch {
-    /// The part of the pulse's level that velocity leaves.
-    loudness: f64,
-    /// 0 to 1.
-    pressure: f64,
-}
-
 /// Control voltages from outside.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Voltage {
@@ -73,14 +67,13 @@ pub(crate) struct Controls {
     /// By the tick at which they are due, counted through all frames.
     waiting: VecDeque<(u64, Change)>,
     settings: Settings,
-    lines: Lines,
-    /// Seconds by which the last edge of each stage's lines comes after its tick.
-    late: [f64; 3],
     table: KeyTable,
-    keys: Held,
     /// Whether keys leave the lines alone, because the table is being played in.
     learning: bool,
-    touch: Touch,
+    /// One for every chain.
+    hands: Vec<Hand>,
+    /// Keys struck so far.
+    struck: u64,
     /// Values on their way to `settings`.
     glide: Settings,
     gliding: bool,
@@ -90,12 +83,9 @@ pub(crate) struct Controls {
     exciter: crate::board::Exciter,
     /// Supply and temperature at which the rate knob is true.
     nominal: [f64; 2],
-    bias: f64,
     /// Control voltages: octaves on the exciter, volts on each sweep.
     octaves: f64,
     sweep_volts: [f64; 3],
-    /// Gate voltage of each sweep, all told.
-    sweeps: [f64; 3],
 }
 
 impl Controls {
@@ -103,25 +93,21 @@ impl Controls {
         let mut controls = Self {
             waiting: VecDeque::with_capacity(WAITING),
             settings: *settings,
-            lines: Lines::default(),
-            late: [0.0; 3],
             table: KeyTable::default(),
-            keys: Held::default(),
             learning: false,
-            touch: Touch { loudness: 1.0, pressure: 0.0 },
+            hands: vec![Hand::default(); settings.build().voices],
+            struck: 0,
             glide: *settings,
             gliding: false,
             moved: false,
             coefficient: -(-1.0 / (GLIDE_SECONDS * rate_hz)).exp_m1(),
             exciter: board.exciter,
             nominal: [board.supply, board.temperature],
-            bias: 0.0,
             octaves: 0.0,
             sweep_volts: [0.0; 3],
-            sweeps: [0.0; 3],
         };
         for &knob in Knob::ALL {
-            controls.pull_lines(knob);
+            controls.pass_on(knob);
         }
         controls.arrive();
         controls
@@ -133,7 +119,9 @@ impl Controls {
             self.apply(change);
         }
         self.glide = self.settings;
-        self.touch = self.touch_aim();
+        for hand in &mut self.hands {
+            hand.arrive(&self.table);
+        }
         self.gliding = false;
         self.set_bias();
         self.add_sweeps();
@@ -142,7 +130,9 @@ impl Controls {
     /// Another key table. Keys that are down are read in it.
     pub(crate) fn put_keys(&mut self, table: &KeyTable) {
         self.table = table.clone();
-        self.keys.read_again(&self.table);
+        for hand in &mut self.hands {
+            hand.keys.read_again(&self.table);
+        }
         self.pull_keys();
         self.gliding = true;
         self.moved = true;
@@ -204,30 +194,24 @@ impl Controls {
         match change {
             Change::Knob(knob, value) => {
                 self.settings.set(knob, value);
-                self.pull_lines(knob);
+                self.pass_on(knob);
                 if !matches!(knob.kind(), Kind::Value { .. }) {
                     self.glide.set(knob, value);
                 }
                 self.gliding = true;
             }
             Change::Gate(source, line, on, late) => {
-                self.lines.set(source, line, on);
-                if let Some(stage) = line.stage() {
-                    self.late[stage] = late;
+                for hand in &mut self.hands {
+                    hand.pull(source, line, on, late);
                 }
             }
             Change::Key(note, velocity) => {
-                let sounded = self.keys.sounds(&self.table);
-                self.keys.press(&self.table, note, velocity);
-                if !sounded {
-                    // Out of silence there is nothing to glide from.
-                    self.touch = self.touch_aim();
-                }
+                self.press(note, velocity);
                 self.pull_keys();
                 self.gliding = true;
             }
             Change::Bend(semitones) => {
-                self.keys.bend = semitones;
+                self.hands.iter_mut().for_each(|hand| hand.keys.bend = semitones);
                 self.gliding = true;
             }
             Change::Voltage(Voltage::Exciter, volts) => {
@@ -239,54 +223,84 @@ impl Controls {
                 self.add_sweeps();
             }
             Change::KeyBend(note, semitones) => {
-                self.keys.bend_key(&self.table, note, semitones);
+                self.hands.iter_mut().for_each(|hand| hand.keys.bend_key(&self.table, note, semitones));
                 self.gliding = true;
             }
             Change::Pressure(note, pressure) => {
-                self.keys.press_harder(note, pressure);
+                self.hands.iter_mut().for_each(|hand| hand.keys.press_harder(note, pressure));
                 self.gliding = true;
             }
             Change::Learn(on) => {
                 self.learning = on;
-                self.keys.read_again(&self.table);
+                self.hands.iter_mut().for_each(|hand| hand.keys.read_again(&self.table));
                 self.pull_keys();
                 self.gliding = true;
             }
         }
     }
 
-    /// Panel switches and code knobs pull lines; the pitch switch decides whether keys do.
-    fn pull_lines(&mut self, knob: Knob) {
+    /// A key goes down, in the hand that has it or is to have it, or up in whichever has it.
+    fn press(&mut self, note: u8, velocity: f64) {
+        if velocity > 0.0 {
+            self.struck += 1;
+            let hand = self.hand_for(note);
+            self.hands[hand].strike(&self.table, note, velocity, self.struck);
+        } else {
+            self.hands.iter_mut().filter(|hand| hand.keys.holds(note)).for_each(|hand| hand.let_go(&self.table, note));
+        }
+    }
+
+    /// The hand for a key: with voices the one that has it already, or else the first that is empty, or that struck longest ago.
+    fn hand_for(&self, note: u8) -> usize {
+        if self.settings.chord() != Chord::Voices {
+            return 0;
+        }
+        let find = |wanted: &dyn Fn(&Hand) -> bool| self.hands.iter().position(wanted);
+        let oldest = || (0..self.hands.len()).min_by_key(|&hand| self.hands[hand].struck).unwrap_or(0);
+        find(&|hand| hand.keys.holds(note)).or_else(|| find(&|hand| hand.keys.is_empty())).unwrap_or_else(oldest)
+    }
+
+    /// Panel switches and code knobs pull lines; the pitch switch decides whether keys do, that of chords how they are heard.
+    fn pass_on(&mut self, knob: Knob) {
         let on = self.settings.is_on(knob);
         match knob {
-            Knob::ExciterSoftGate => self.lines.set(Source::Panel, Line::SOFT, on),
-            Knob::ExciterHardGate => self.lines.set(Source::Panel, Line::HARD, on),
+            Knob::ExciterSoftGate => self.pull(Source::Panel, Line::SOFT, on),
+            Knob::ExciterHardGate => self.pull(Source::Panel, Line::HARD, on),
             Knob::ExciterPitch => self.pull_keys(),
+            Knob::ExciterChord => {
+                let by_stage = self.by_stage();
+                self.hands.iter_mut().for_each(|hand| hand.keys.part(by_stage, &self.table));
+            }
             _ => {}
         }
         for stage in 0..3 {
             if knob == Knob::code(stage) {
-                self.lines.set_code(Source::Code, stage, self.settings.get(knob) as u8);
+                let code = self.settings.get(knob) as u8;
+                self.hands.iter_mut().for_each(|hand| hand.lines.set_code(Source::Code, stage, code));
             }
             for bit in 0..4 {
                 if knob == Knob::switch(stage, bit) {
-                    self.lines.set(Source::Panel, Line::of_stage(stage, bit), on);
+                    self.pull(Source::Panel, Line::of_stage(stage, bit), on);
                 }
             }
         }
     }
 
-    /// The lines of the key table. When keys give the pitch, the hard gate is shut while none is down, whatever they pull.
+    fn pull(&mut self, source: Source, line: Line, on: bool) {
+        self.hands.iter_mut().for_each(|hand| hand.lines.set(source, line, on));
+    }
+
+    /// The lines of the key table. When keys give the pitch, a hand's hard gate is shut while it has none down, whatever they pull.
     fn pull_keys(&mut self) {
-        self.lines.set_all(Source::Keys, if self.learning { 0 } else { self.keys.lines() });
-        if self.by_keys() && !self.keys.sounds(&self.table) {
-            self.lines.set(Source::Keys, Line::HARD, true);
+        let (by_keys, learning) = (self.by_keys(), self.learning);
+        for hand in &mut self.hands {
+            hand.pull_keys(&self.table, by_keys, learning);
         }
     }
 
-    fn touch_aim(&self) -> Touch {
-        let pressure = self.keys.pressure();
-        Touch { loudness: self.keys.loudness(&self.table), pressure }
+    /// Whether each stage has an exciter of its own.
+    pub(crate) fn by_stage(&self) -> bool {
+        self.settings.chord() == Chord::Stages
     }
 
     fn by_keys(&self) -> bool {
@@ -306,14 +320,8 @@ impl Controls {
                 gliding |= !near;
             }
         }
-        let (goal, touch) = (self.touch_aim(), &mut self.touch);
-        for (now, goal) in [(&mut touch.loudness, goal.loudness), (&mut touch.pressure, goal.pressure)] {
-            if *now != goal {
-                let left = goal - *now;
-                let near = left.abs() <= ARRIVED;
-                *now = if near { goal } else { *now + self.coefficient * left };
-                gliding |= !near;
-            }
+        for hand in &mut self.hands {
+            gliding |= hand.glide(&self.table, self.coefficient);
         }
         self.gliding = gliding;
         self.set_bias();
@@ -323,24 +331,34 @@ impl Controls {
     /// Knob, voltage and pressure on each sweep; together they lead it no further than the knob alone can.
     fn add_sweeps(&mut self) {
         const KNOBS: [Knob; 3] = [Knob::Stage1Sweep, Knob::Stage2Sweep, Knob::Stage3Sweep];
-        self.sweeps = std::array::from_fn(|stage| {
-            let (low, high) = KNOBS[stage].range();
-            let pressure = self.touch.pressure * self.table.pressure[stage];
-            (self.value(KNOBS[stage]) + self.sweep_volts[stage] + pressure).clamp(low, high)
-        });
+        for hand in &mut self.hands {
+            hand.sweeps = std::array::from_fn(|stage| {
+                let (low, high) = KNOBS[stage].range();
+                let pressure = hand.touch.pressure * self.table.pressure[stage];
+                (self.glide.get(KNOBS[stage]) + self.sweep_volts[stage] + pressure).clamp(low, high)
+            });
+        }
     }
 
     fn set_bias(&mut self) {
         let [supply, celsius] = [Knob::UnitSupply, Knob::UnitTemperature].map(|knob| self.glide.get(knob));
-        self.bias = if self.by_keys() {
-            let (key, bend) = self.keys.pitch();
-            let hertz = exciter::volts_hz(exciter::key_hz(key, bend), self.octaves);
-            exciter::bias_for_rate(&self.exciter, hertz, supply, celsius)
-        } else {
+        let (by_keys, by_stage) = (self.by_keys(), self.by_stage());
+        let by_knob = || {
             let [nominal_supply, nominal_celsius] = self.nominal;
             let rate = exciter::volts_hz(self.glide.get(Knob::ExciterRate), self.octaves);
             exciter::bias_for_rate(&self.exciter, rate, nominal_supply, nominal_celsius)
         };
+        for hand in &mut self.hands {
+            let of_stage = |stage: usize| {
+                if !by_keys {
+                    return by_knob();
+                }
+                let (key, bend) = hand.keys.pitch(stage);
+                let hertz = exciter::volts_hz(exciter::key_hz(key, bend), self.octaves);
+                exciter::bias_for_rate(&self.exciter, hertz, supply, celsius)
+            };
+            hand.bias = if by_stage { [0, 1, 2].map(of_stage) } else { [of_stage(0); 3] };
+        }
     }
 
     /// Where a knob's value stands on its glide.
@@ -353,13 +371,14 @@ impl Controls {
         &self.settings
     }
 
-    pub(crate) fn lines(&self) -> &Lines {
-        &self.lines
+    /// The lines of a chain.
+    pub(crate) fn lines(&self, chain: usize) -> &Lines {
+        &self.hands[chain].lines
     }
 
-    /// Seconds by which the edge that a stage's lines have just made comes after its tick; heard once.
-    pub(crate) fn take_late(&mut self, stage: usize) -> f64 {
-        std::mem::take(&mut self.late[stage])
+    /// Seconds by which the edge that the lines of a chain's stage have just made comes after its tick; heard once.
+    pub(crate) fn take_late(&mut self, chain: usize, stage: usize) -> f64 {
+        std::mem::take(&mut self.hands[chain].late[stage])
     }
 
     pub(crate) fn treatment(&self) -> Treatment {
@@ -370,29 +389,36 @@ impl Controls {
         }
     }
 
-    pub(crate) fn sweeps(&self) -> [f64; 3] {
-        self.sweeps
+    /// Gate voltage of each sweep of a chain.
+    pub(crate) fn sweeps(&self, chain: usize) -> [f64; 3] {
+        self.hands[chain].sweeps
     }
 
-    pub(crate) fn exciter(&self) -> exciter::Drive {
-        exciter::Drive {
-            bias_volts: self.bias,
+    /// What drives a chain's exciters, by stage; all alike unless [`Controls::by_stage`].
+    pub(crate) fn exciters(&self, chain: usize) -> [exciter::Drive; 3] {
+        let hand = &self.hands[chain];
+        let of = |bias_volts| exciter::Drive {
+            bias_volts,
             supply_volts: self.value(Knob::UnitSupply),
             celsius: self.value(Knob::UnitTemperature),
-            soft: self.lines.is_on(Line::SOFT),
-            hard: self.lines.is_on(Line::HARD),
-        }
+            soft: hand.lines.is_on(Line::SOFT),
+            hard: hand.lines.is_on(Line::HARD),
+        };
+        hand.bias.map(of)
     }
 
-    pub(crate) fn levels(&self) -> Levels {
+    /// Levels of a chain.
+    pub(crate) fn levels(&self, chain: usize) -> Levels {
         let of = |knobs: [Knob; 3]| knobs.map(|knob| self.value(knob));
-        let pulse = self.value(Knob::ExciterLevel) * self.touch.loudness;
+        let pulses = of([Knob::Stage1Pulse, Knob::Stage2Pulse, Knob::Stage3Pulse]);
+        let loudness = self.hands[chain].touch.loudness;
+        let level = self.value(Knob::ExciterLevel);
         Levels {
             overdriven: self.settings.is_on(Knob::InputOverdriven),
             drive: self.value(Knob::InputDrive),
             main: of([Knob::Stage1Main, Knob::Stage2Main, Knob::Stage3Main]),
             own: [0.0, self.value(Knob::Stage2In), self.value(Knob::Stage3In)],
-            pulse: of([Knob::Stage1Pulse, Knob::Stage2Pulse, Knob::Stage3Pulse]).map(|level| level * pulse),
+            pulse: std::array::from_fn(|stage| pulses[stage] * (level * loudness[stage])),
             link: [Knob::Stage2Link, Knob::Stage3Link].map(|knob| self.value(knob)),
             supply: self.value(Knob::UnitSupply),
         }
@@ -416,22 +442,22 @@ mod tests {
         controls.wait(10, 0, Change::Gate(Source::Score, Line::of_stage(2, 3), true, 0.0));
         for frame in 0..10 {
             controls.advance(frame);
-            assert_eq!(controls.levels().main[0], 0.1);
-            assert_eq!(controls.lines().codes(), [0, 0, 0]);
+            assert_eq!(controls.levels(0).main[0], 0.1);
+            assert_eq!(controls.lines(0).codes(), [0, 0, 0]);
         }
         controls.advance(10);
-        assert_eq!(controls.lines().codes(), [0, 0, 8]);
-        let first = controls.levels().main[0];
+        assert_eq!(controls.lines(0).codes(), [0, 0, 8]);
+        let first = controls.levels(0).main[0];
         assert!(first > 0.1 && first < 0.2);
         // A time constant later 1 − 1/e of the way is done.
         for frame in 11..11 + 144 {
             controls.advance(frame);
         }
-        approx::assert_abs_diff_eq!(controls.levels().main[0], 1.0 - 0.9 / std::f64::consts::E, epsilon = 0.01);
+        approx::assert_abs_diff_eq!(controls.levels(0).main[0], 1.0 - 0.9 / std::f64::consts::E, epsilon = 0.01);
         for frame in 155..48_000 {
             controls.advance(frame);
         }
-        assert_eq!(controls.levels().main[0], 1.0);
+        assert_eq!(controls.levels(0).main[0], 1.0);
         assert!(!controls.gliding);
     }
 
@@ -439,12 +465,12 @@ mod tests {
     fn with_keys_the_pulse_is_shut_until_one_is_down() {
         let board = Board::built_in();
         let mut controls = Controls::new(&board, &Settings::of(&board), 48e3);
-        assert!(!controls.exciter().hard);
+        assert!(!controls.exciters(0)[0].hard);
         controls.wait(0, 0, Change::Knob(Knob::ExciterPitch, 1.0));
         controls.advance(0);
-        assert!(controls.exciter().hard);
+        assert!(controls.exciters(0)[0].hard);
         controls.wait(1, 0, Change::Key(60, 1.0));
         controls.advance(1);
-        assert!(!controls.exciter().hard);
+        assert!(!controls.exciters(0)[0].hard);
     }
 }

@@ -1,0 +1,226 @@
+//! Several keys at once: three exciters against three units that have one each, four voices against four units.
+
+use super::*;
+use crate::keys::{Hold, Pitch, Place, Row, fill};
+use crate::knobs::Chord;
+
+/// A unit that plays keys, its knobs as told.
+fn unit(keys: &KeyTable, knobs: &[(&str, &str)]) -> Instrument {
+    let mut patch = Patch::new(Board::built_in());
+    patch.keys = keys.clone();
+    for (id, text) in [("exciter.pitch", "keys"), ("exciter.level", "0.5"), ("unit.quality", "4")].iter().chain(knobs) {
+        patch.settings.assign(id, text).unwrap();
+    }
+    Instrument::of(&patch, 48e3).unwrap()
+}
+
+/// The stages on their own, a pulse into each.
+const APART: [(&str, &str); 4] =
+    [("stage2.link", "0"), ("stage3.link", "0"), ("stage2.pulse", "0.2"), ("stage3.pulse", "0.3")];
+
+/// What a tap differs by from another, dB.
+fn error_db(outs: &[[f64; 4]], others: &[[f64; 4]], tap: usize) -> f64 {
+    let (error, signal) = outs.iter().zip(others).fold((0.0, 0.0), |(error, signal), (out, other)| {
+        (error + (out[tap] - other[tap]).powi(2), signal + other[tap].powi(2))
+    });
+    10.0 * f64::log10(error / signal)
+}
+
+/// Taps 1 to 3, and the pulse behind them.
+fn frame(unit: &mut Instrument, input: Input) -> [f64; 4] {
+    let Output { pulse, taps: [a, b, c], .. } = unit.tick(input);
+    [a, b, c, pulse]
+}
+
+/// A tank hears nothing but its own stage's exciter, so its tap is that of a unit on which that note alone is played: the same
+/// circuit, fed the same pulses, in steps of other lengths. That one key is in tune is held against MIDI's tuning (`keys/tests.rs`).
+#[test]
+fn with_three_exciters_each_stage_plays_its_note_of_the_chord() {
+    let mut table = KeyTable::default();
+    table.velocity = 0.7;
+    for (places, heard) in [
+        (Place::ALL, [45, 52, 60]),
+        ([Place::High, Place::Low, Place::Low], [60, 45, 45]),
+        ([Place::Middle, Place::Middle, Place::High], [52, 52, 60]),
+    ] {
+        table.stages = places;
+        let chord: Vec<_> = APART.into_iter().chain([("exciter.chord", "stages")]).collect();
+        let mut together = unit(&table, &chord);
+        let mut alone = heard.map(|_| unit(&table, &APART));
+        let velocity = |note: u8| f64::from(note) / 60.0;
+        for note in [52, 60, 45] {
+            together.key(note, velocity(note));
+        }
+        for (unit, note) in alone.iter_mut().zip(heard) {
+            // Loudness glides from the first key's in them all.
+            unit.key(52, velocity(52));
+            unit.key(note, velocity(note));
+        }
+        let (mut outs, mut each) = (Vec::new(), Vec::new());
+        for _ in 0..6000 {
+            let out = frame(&mut together, Input::default());
+            let [first, second, third] = alone.each_mut().map(|unit| frame(unit, Input::default()));
+            assert_eq!(out[3], first[3]);
+            outs.push(out);
+            each.push([first[0], second[1], third[2], first[3]]);
+        }
+        for tap in 0..3 {
+            let error = error_db(&outs, &each, tap);
+            println!("{places:?}, tap {}: {error:.1} dB", tap + 1);
+            assert!(error < -80.0, "{places:?}, tap {}: {error} dB", tap + 1);
+        }
+    }
+}
+
+/// Of one key all three are that key: nothing differs from one exciter for all.
+#[test]
+fn a_single_key_sounds_the_same_with_one_exciter_and_with_three() {
+    let (mut one, mut three) = (unit(&KeyTable::default(), &APART), unit(&KeyTable::default(), &APART));
+    let chords = [0.0, 1.0].map(|place| (Knob::ExciterChord, place));
+    for n in 0..20_000u32 {
+        if n.is_multiple_of(1700) {
+            let note = 40 + (n / 1700) as u8;
+            for unit in [&mut one, &mut three] {
+                unit.key(note - 1, 0.0);
+                unit.key(note, 1.0);
+            }
+        }
+        if n.is_multiple_of(2300) {
+            // Parted and joined in the middle of a pulse.
+            let (knob, place) = chords[n as usize / 2300 % 2];
+            three.set(knob, place);
+        }
+        let input = Input { main: [0.1 * (f64::from(n) * 0.07).sin(); 2], ..Input::default() };
+        assert_eq!(one.tick(input), three.tick(input), "frame {n}");
+    }
+}
+
+/// Four keys on four chains, with codes, pressure and velocities of their own, are four units that play one key each; sound from
+/// outside goes through the first. Side by side they take other steps: the same to the accuracy of the solver.
+#[test]
+fn four_voices_are_four_units_of_a_key_each() {
+    let notes = [40, 47, 55, 64];
+    let mut table = KeyTable::default();
+    (table.velocity, table.pressure) = (0.5, [1.0, 0.0, 2.0]);
+    fill::codes(&mut table, 36..=83, fill::STAGES, 0x351);
+    for instructions in [Instructions::Widest, Instructions::Common] {
+        let build = |chord: &'static str| {
+            let mut patch = Patch::new(Board::built_in());
+            let knobs = [("exciter.pitch", "keys"), ("exciter.level", "0.3"), ("exciter.chord", chord)];
+            for (id, text) in knobs {
+                patch.settings.assign(id, text).unwrap();
+            }
+            let mut unit = Instrument::with(&patch.board, &patch.settings, 48e3, instructions).unwrap();
+            unit.put_keys(&table);
+            unit
+        };
+        let mut together = build("voices");
+        let mut alone = notes.map(|_| build("last"));
+        let (mut outs, mut sums) = (Vec::new(), Vec::new());
+        for n in 0..9000 {
+            for (k, note) in notes.into_iter().enumerate() {
+                let velocity = 0.25 * (k + 1) as f64;
+                if n == 100 + 900 * k || n == 6500 + 300 * k {
+                    let velocity = if n < 6500 { velocity } else { 0.0 };
+                    together.key(note, velocity);
+                    alone[k].key(note, velocity);
+                }
+                if n == 5000 {
+                    together.pressure(Some(note), velocity);
+                    alone[k].pressure(Some(note), velocity);
+                    together.bend_key(note, velocity);
+                    alone[k].bend_key(note, velocity);
+                }
+            }
+            let input = Input { main: [0.4 * (0.03 * f64::from(n as u32)).sin(); 2], ..Input::default() };
+            outs.push(frame(&mut together, input));
+            let others = alone
+                .iter_mut()
+                .enumerate()
+                .map(|(k, unit)| frame(unit, if k == 0 { input } else { Input::default() }));
+            sums.push(others.fold([0.0; 4], |sum, out| std::array::from_fn(|n| sum[n] + out[n])));
+        }
+        for tap in 0..3 {
+            let error = error_db(&outs, &sums, tap);
+            println!("tap {}, four voices against four units: {error:.1} dB", tap + 1);
+            assert!(error < -80.0, "tap {}: {error} dB", tap + 1);
+        }
+        assert!(error_db(&outs, &sums, 3) < -250.0, "the pulses");
+        assert_eq!(together.counts().fallbacks, 0);
+    }
+}
+
+/// Whatever is played, and however the keys are shared out meanwhile: once all are up, no exciter sounds and the taps come to rest.
+#[test]
+fn no_key_stays_stuck_in_a_voice() {
+    let mut table = KeyTable::default();
+    table.hold = Hold::Held;
+    fill::random(&mut table, 0..=127, fill::STAGES, 7);
+    for note in (0..128).step_by(5) {
+        table.put(note, Row { pitch: Pitch::None, ..table.row(note) });
+    }
+    let mut unit = unit(&table, &[("exciter.chord", "voices"), ("unit.quality", "1")]);
+    let mut draw = 1u32;
+    let mut next = |most: u32| {
+        draw = draw.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        (draw >> 8) % most
+    };
+    for round in 0..30 {
+        for _ in 0..60 {
+            match next(12) {
+                0 => unit.set(Knob::ExciterChord, f64::from(next(3))),
+                1..=6 => unit.key(next(128) as u8, f64::from(next(4)) / 3.0),
+                _ => unit.key(next(128) as u8, 0.0),
+            }
+            for _ in 0..next(40) {
+                unit.tick(Input::default());
+            }
+        }
+        for note in 0..128 {
+            unit.key(note, 0.0);
+        }
+        let outs: Vec<_> = (0..9600).map(|_| frame(&mut unit, Input::default())).skip(7200).collect();
+        assert!(outs.iter().all(|out| out[3] == 0.0), "round {round}: a pulse goes on");
+        assert!(unit.lines()[..12].iter().all(|on| !on), "round {round}: a line is held");
+    }
+}
+
+/// One key more than there are voices takes the chain of the key struck longest ago, and gives it back.
+#[test]
+fn a_fifth_key_takes_the_oldest_voice_and_gives_it_back() {
+    let mut table = KeyTable::default();
+    table.hold = Hold::Held;
+    fill::codes(&mut table, 0..=15, 0xf, 0);
+    let mut unit = unit(&table, &[("exciter.chord", "voices")]);
+    assert_eq!(unit.build().voices, VOICES);
+    let mut codes = |note: u8, velocity: f64| -> [u8; VOICES] {
+        unit.key(note, velocity);
+        for _ in 0..100 {
+            unit.tick(Input::default());
+        }
+        std::array::from_fn(|chain| unit.controls.lines(chain).code(0))
+    };
+    for (note, velocity, stands) in [
+        (1, 1.0, [1, 0, 0, 0]),
+        (2, 1.0, [1, 2, 0, 0]),
+        (1, 0.0, [0, 2, 0, 0]),
+        (3, 1.0, [3, 2, 0, 0]),
+        (4, 1.0, [3, 2, 4, 0]),
+        (5, 1.0, [3, 2, 4, 5]),
+        (6, 1.0, [3, 6, 4, 5]),
+        (6, 0.0, [3, 2, 4, 5]),
+        (3, 0.0, [0, 2, 4, 5]),
+    ] {
+        assert_eq!(codes(note, velocity), stands, "key {note}, {velocity}");
+    }
+}
+
+#[test]
+fn voices_take_a_new_unit_and_the_other_ways_do_not() {
+    let mut one = unit(&KeyTable::default(), &[]);
+    one.set(Knob::ExciterChord, 2.0);
+    assert_eq!((one.settings().chord(), one.build().voices), (Chord::Voices, 1));
+    assert_ne!(one.settings().build(), one.build());
+    one.set(Knob::ExciterChord, 1.0);
+    assert_eq!(one.settings().build(), one.build());
+}
