@@ -73,6 +73,11 @@ impl Cables {
         }
     }
 
+    /// Lines that gates pull, bit n for line n of [`Line::all`].
+    pub fn pulled(&self) -> u16 {
+        Line::all().map(|line| u16::from(self.gates.is_high(line)) << line.index()).sum()
+    }
+
     /// Tells a unit that was just put in what it stands at.
     pub fn tell(&self, instrument: &mut Instrument) {
         for line in Line::all() {

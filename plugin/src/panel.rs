@@ -21,6 +21,10 @@ use tritank_dsp::patch::Patch;
 /// Id of the shell's own parameter: the signal goes round the unit, as late as it would come out of it.
 pub const BYPASS: &str = "bypass";
 
+/// Id of the shell's other parameter: switches and controllers that move are learnt by the key table. It is no part of a song: a
+/// state that is loaded leaves it where it is.
+pub const LEARN: &str = "learn";
+
 /// Name of the field of the state that carries the patch text.
 const PATCH: &str = "patch";
 
@@ -143,10 +147,22 @@ pub fn value_at(knob: Knob, travel: f32) -> f64 {
         .unwrap_or(exact)
 }
 
+/// A switch of the shell's own.
+fn switch(name: &str) -> BoolParam {
+    BoolParam::new(name, false)
+        .with_value_to_string(Arc::new(|on| if on { "on" } else { "off" }.to_owned()))
+        .with_string_to_value(Arc::new(|text| match text.to_ascii_lowercase().as_str() {
+            "on" | "1" | "true" => Some(true),
+            "off" | "0" | "false" => Some(false),
+            _ => None,
+        }))
+}
+
 /// Every knob as a parameter, and the workshop that a loaded state sends its board to.
 pub struct Panel {
     dials: Vec<Dial>,
     pub(crate) bypass: BoolParam,
+    pub(crate) learn: BoolParam,
     workshop: Arc<Workshop>,
 }
 
@@ -156,14 +172,8 @@ impl Panel {
         let settings = Settings::of(&Board::built_in());
         Self {
             dials: Knob::ALL.iter().map(|&knob| Dial::of(knob, settings.get(knob))).collect(),
-            bypass: BoolParam::new("Bypass", false)
-                .with_value_to_string(Arc::new(|on| if on { "on" } else { "off" }.to_owned()))
-                .with_string_to_value(Arc::new(|text| match text.to_ascii_lowercase().as_str() {
-                    "on" | "1" | "true" => Some(true),
-                    "off" | "0" | "false" => Some(false),
-                    _ => None,
-                }))
-                .make_bypass(),
+            bypass: switch("Bypass").make_bypass(),
+            learn: switch("Learn").non_automatable(),
             workshop,
         }
     }
@@ -187,7 +197,7 @@ impl Panel {
     }
 }
 
-// SAFETY: the pointers point into `self.dials` and `self.bypass`. Neither moves or shrinks once the panel is built
+// SAFETY: the pointers point into `self.dials`, `self.bypass` and `self.learn`. None moves or shrinks once the panel is built
 // (nothing takes the panel by `&mut` or by value out of the `Arc` that shell and framework share), so they are good for
 // as long as that `Arc` lives, which is what the framework asks for.
 unsafe impl Params for Panel {
@@ -195,7 +205,10 @@ unsafe impl Params for Panel {
         Knob::ALL
             .iter()
             .map(|&knob| (knob.id().to_owned(), self.dial(knob).with(Pointer), group_name(knob)))
-            .chain([(BYPASS.to_owned(), self.bypass.as_ptr(), String::new())])
+            .chain(
+                [(BYPASS, &self.bypass), (LEARN, &self.learn)]
+                    .map(|(id, own)| (id.to_owned(), own.as_ptr(), String::new())),
+            )
             .collect()
     }
 
@@ -279,7 +292,7 @@ mod tests {
     fn every_knob_is_a_parameter_under_its_own_id_in_its_group() {
         let panel = panel();
         let map = panel.param_map();
-        assert_eq!(map.len(), Knob::COUNT + 1);
+        assert_eq!(map.len(), Knob::COUNT + 2);
         for (&knob, (id, _, group)) in Knob::ALL.iter().zip(&map) {
             assert_eq!(id, knob.id());
             assert_eq!(group, &group_name(knob));

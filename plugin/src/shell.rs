@@ -21,7 +21,7 @@ use nice_plug::prelude::*;
 use std::num::NonZeroU32;
 use std::sync::Arc;
 use tritank_dsp::instrument::{Input, Voltage};
-use tritank_dsp::keys::Keyboard;
+use tritank_dsp::keys::{Keyboard, Learning, panel_lines};
 use tritank_dsp::knobs::Knob;
 use tritank_dsp::lines::Line;
 use tritank_dsp::pattern;
@@ -63,6 +63,7 @@ pub struct Shell<const CONTROLLERS: bool> {
     rate_hz: f64,
     keyboard: Keyboard,
     cables: Cables,
+    learning: Learning,
 }
 
 impl<const CONTROLLERS: bool> Default for Shell<CONTROLLERS> {
@@ -83,6 +84,7 @@ impl<const CONTROLLERS: bool> Default for Shell<CONTROLLERS> {
             rate_hz: 48e3,
             keyboard: Keyboard::default(),
             cables: Cables::default(),
+            learning: Learning::default(),
         }
     }
 }
@@ -124,6 +126,7 @@ impl<const CONTROLLERS: bool> Shell<CONTROLLERS> {
             unit.round.take_over(&old.round);
             unit.lines.take_over(&old.lines);
             unit.instrument.take_over(&old.instrument);
+            keep_learning(&mut self.learning, &old, &mut unit);
             self.leaving = Some(old);
             // Before the first frame there is nothing to fade from.
             self.faded = if self.fresh { 1.0 } else { 0.0 };
@@ -131,6 +134,14 @@ impl<const CONTROLLERS: bool> Shell<CONTROLLERS> {
         self.keyboard.tell(&mut unit.instrument);
         self.cables.tell(&mut unit.instrument);
         self.unit = Some(unit);
+    }
+
+    /// Begins or ends learning.
+    fn learn(&mut self, on: bool) {
+        if let Some(unit) = &mut self.unit {
+            let pulled = pulled(unit, &self.keyboard, &self.cables);
+            self.learning.switch(on, pulled, &mut unit.instrument);
+        }
     }
 
     /// Leaves a unit that has faded out to the builder.
@@ -150,6 +161,10 @@ impl<const CONTROLLERS: bool> Shell<CONTROLLERS> {
         for (&knob, told) in Knob::ALL.iter().zip(&mut self.told) {
             let travel = self.panel.travel(knob);
             if travel.to_bits() != told.to_bits() {
+                // A unit that was just put in is told of knobs that nobody turned.
+                if !told.is_nan() {
+                    self.learning.turn(knob);
+                }
                 *told = travel;
                 let value = value_at(knob, travel);
                 if value != unit.instrument.settings().get(knob) {
@@ -220,8 +235,11 @@ impl<const CONTROLLERS: bool> Plugin for Shell<CONTROLLERS> {
         }
         let settings = self.panel.settings();
         match self.workshop.open(&settings, self.rate_hz) {
-            Ok(unit) => {
+            Ok(mut unit) => {
                 context.set_latency_samples(unit.instrument.latency() as u32);
+                if let Some(old) = self.unit.take() {
+                    keep_learning(&mut self.learning, &old, &mut unit);
+                }
                 self.unit = Some(unit);
                 self.leaving = None;
                 self.waiting = false;
@@ -244,6 +262,7 @@ impl<const CONTROLLERS: bool> Plugin for Shell<CONTROLLERS> {
             unit.lines.clear();
             self.keyboard.let_go(&mut unit.instrument);
             self.cables.pull_out(&mut unit.instrument);
+            look(&mut self.learning, unit, &self.keyboard, &self.cables);
             unit.instrument.reset();
         }
     }
@@ -256,7 +275,18 @@ impl<const CONTROLLERS: bool> Plugin for Shell<CONTROLLERS> {
     ) -> ProcessStatus {
         let _flushed = Flushed::here();
         self.change_unit(context);
+        // A switch that is turned in the same frame is still learnt, at either end.
+        let learn = self.panel.learn.value();
+        if learn {
+            self.learn(true);
+        }
         self.turn_knobs();
+        if let Some(unit) = &mut self.unit {
+            look(&mut self.learning, unit, &self.keyboard, &self.cables);
+        }
+        if !learn {
+            self.learn(false);
+        }
         let bypass = f64::from(u8::from(self.panel.bypass.value()));
         if self.fresh {
             self.bypassed = bypass;
@@ -281,13 +311,17 @@ impl<const CONTROLLERS: bool> Plugin for Shell<CONTROLLERS> {
         let mut event = context.next_event();
         for frame in 0..main_left.len() {
             while let Some(due) = event.as_ref().filter(|event| event.timing() as usize <= frame) {
-                if let Some(message) = keyboard::message(due) {
+                let said = if CONTROLLERS { keyboard::message(due) } else { keyboard::message_of_vst3(due) };
+                if let Some(message) = said {
+                    self.learning.hear(message, &mut unit.instrument);
                     self.keyboard.play(message, &mut unit.instrument);
+                    look(&mut self.learning, unit, &self.keyboard, &self.cables);
                 }
                 event = context.next_event();
             }
             if moving.is_any() {
                 self.cables.pass_on(moving, gates, control, frame, &mut unit.instrument);
+                look(&mut self.learning, unit, &self.keyboard, &self.cables);
             }
             let main = [main_left[frame], main_right[frame]];
             let [stage2, stage3] = jacks.each_ref().map(|pair| mean(pair[0][frame], pair[1][frame]));
@@ -324,6 +358,9 @@ impl<const CONTROLLERS: bool> Plugin for Shell<CONTROLLERS> {
             self.bypassed += (bypass - self.bypassed).clamp(-bypass_step, bypass_step);
         }
         self.fresh &= main_left.is_empty();
+        if self.learning.news {
+            self.learning.news = !self.workshop.teach(unit);
+        }
         let latency = unit.instrument.latency();
         // The pulse sounds without an input, and a line that is on is a voltage at its output.
         let goes_on = unit.instrument.settings().get(Knob::ExciterLevel) > 0.0 || unit.instrument.line_word() != 0;
@@ -334,6 +371,27 @@ impl<const CONTROLLERS: bool> Plugin for Shell<CONTROLLERS> {
             ProcessStatus::Tail((TAIL_SECONDS * self.rate_hz) as u32 + latency as u32)
         }
     }
+}
+
+/// Lines that switches, codes, pedals and gate inputs pull together.
+fn pulled(unit: &Unit, keyboard: &Keyboard, cables: &Cables) -> u16 {
+    panel_lines(unit.instrument.settings()) ^ keyboard.pedals() ^ cables.pulled()
+}
+
+/// The newest key learns what has moved since this was last asked.
+fn look(learning: &mut Learning, unit: &mut Unit, keyboard: &Keyboard, cables: &Cables) {
+    if learning.is_on() {
+        let pulled = pulled(unit, keyboard, cables);
+        learning.look(pulled, keyboard.newest(), &mut unit.instrument);
+    }
+}
+
+/// Learning goes on with a new unit, which may have been built before the last lesson.
+fn keep_learning(learning: &mut Learning, old: &Unit, new: &mut Unit) {
+    if old.patch == new.patch {
+        new.instrument.put_keys(old.instrument.keys());
+    }
+    learning.tell(old.patch != new.patch, &mut new.instrument);
 }
 
 /// What the host says of its transport, for patterns.

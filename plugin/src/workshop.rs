@@ -4,24 +4,28 @@
 //!   quality turned ── order ──► builder ──┐                    ┌──► fades in
 //!   state loaded ─── loader's thread ─────┴─► ready ─► audio ──┤
 //!                               builder ◄──── scrap ◄──────────┘ the unit that was playing
+//!                       bench ◄── lesson ◄── key table that was played in
 //! ```
-//! `ready` and `scrap` are lock-free queues. The board is behind a lock that the audio thread never touches.
+//! `ready`, `scrap` and `lesson` are lock-free queues. The board is behind a lock that the audio thread never touches.
 
 use crate::panel::Panel;
 use crossbeam_queue::ArrayQueue;
 use nice_plug::prelude::nice_error;
-use parking_lot::Mutex;
+use parking_lot::{Mutex, MutexGuard};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::{self, JoinHandle};
 use std::time::Duration;
 use tritank_dsp::board::Board;
 use tritank_dsp::instrument::{Instrument, RateError};
+use tritank_dsp::keys::KeyTable;
 use tritank_dsp::knobs::Settings;
 use tritank_dsp::patch::Patch;
 
 /// Units that can wait to be scrapped. The audio thread takes no new unit while this is full.
 const SCRAP: usize = 4;
+/// Sheets for key tables on their way to the bench: one that is written, one that waits, one that is read.
+const SHEETS: usize = 3;
 /// How often the builder looks for an order and for scrap.
 const LOOKS: Duration = Duration::from_millis(10);
 
@@ -33,6 +37,14 @@ pub struct Unit {
     pub round: Delay<[f32; 2]>,
     /// The lines, as late as what comes out.
     pub lines: Delay<u16>,
+    /// Which patch on the bench it was built from.
+    pub patch: u64,
+}
+
+/// A key table that was played in, and the patch whose it is.
+struct Lesson {
+    patch: u64,
+    keys: KeyTable,
 }
 
 /// A delay of whole frames.
@@ -79,6 +91,10 @@ pub struct Workshop {
     /// Units ready to be played; the newest replaces one that nobody fetched.
     ready: ArrayQueue<Box<Unit>>,
     scrap: ArrayQueue<Box<Unit>>,
+    /// What was learnt last; the newest replaces one that the bench has not taken up.
+    lesson: ArrayQueue<Box<Lesson>>,
+    /// Sheets to write the next on.
+    sheets: ArrayQueue<Box<Lesson>>,
     ordered: AtomicBool,
     closing: AtomicBool,
 }
@@ -87,6 +103,8 @@ pub struct Workshop {
 struct Bench {
     /// Board and tables; where the knobs stand the panel knows.
     patch: Patch,
+    /// How many patches were on the bench before it.
+    number: u64,
     /// None until the host has said it.
     rate_hz: Option<f64>,
 }
@@ -100,10 +118,16 @@ impl Default for Workshop {
 impl Workshop {
     /// A workshop with the built-in board on its bench.
     pub fn new() -> Self {
+        let sheets = ArrayQueue::new(SHEETS);
+        for _ in 0..SHEETS {
+            let _ = sheets.push(Box::new(Lesson { patch: 0, keys: KeyTable::default() }));
+        }
         Self {
-            bench: Mutex::new(Bench { patch: Patch::new(Board::built_in()), rate_hz: None }),
+            bench: Mutex::new(Bench { patch: Patch::new(Board::built_in()), number: 0, rate_hz: None }),
             ready: ArrayQueue::new(1),
             scrap: ArrayQueue::new(SCRAP),
+            lesson: ArrayQueue::new(1),
+            sheets,
             ordered: AtomicBool::new(false),
             closing: AtomicBool::new(false),
         }
@@ -111,7 +135,33 @@ impl Workshop {
 
     /// What is, or will be, played: board and tables, with the knobs as they are told.
     pub fn patch(&self, settings: &Settings) -> Patch {
-        Patch { settings: *settings, ..self.bench.lock().patch.clone() }
+        Patch { settings: *settings, ..self.bench().patch.clone() }
+    }
+
+    /// The bench with all that was learnt until now.
+    fn bench(&self) -> MutexGuard<'_, Bench> {
+        let mut bench = self.bench.lock();
+        while let Some(lesson) = self.lesson.pop() {
+            // What was learnt of another patch went with it.
+            if lesson.patch == bench.number {
+                bench.patch.keys = lesson.keys.clone();
+            }
+            let _ = self.sheets.push(lesson);
+        }
+        bench
+    }
+
+    /// Sends the key table that a unit was taught to the bench. Returns whether there was a sheet for it: always, since only who has
+    /// the bench reads one.
+    pub fn teach(&self, unit: &Unit) -> bool {
+        let Some(mut lesson) = self.sheets.pop() else { return false };
+        lesson.patch = unit.patch;
+        lesson.keys.clone_from(unit.instrument.keys());
+        if let Some(older) = self.lesson.force_push(lesson) {
+            // There is room: it was one of the sheets.
+            let _ = self.sheets.push(older);
+        }
+        true
     }
 
     /// Builds the first unit at a rate; all that was ready is out of date.
@@ -119,7 +169,7 @@ impl Workshop {
     /// # Errors
     /// A rate that the instrument does not run at.
     pub fn open(&self, settings: &Settings, rate_hz: f64) -> Result<Box<Unit>, RateError> {
-        let mut bench = self.bench.lock();
+        let mut bench = self.bench();
         let unit = bench.build(settings, rate_hz)?;
         bench.rate_hz = Some(rate_hz);
         self.ordered.store(false, Ordering::Release);
@@ -129,7 +179,7 @@ impl Workshop {
 
     /// Builds a unit here and now: for an offline render, which has the time and must not depend on another thread's.
     pub fn build_here(&self, settings: &Settings) -> Option<Box<Unit>> {
-        let bench = self.bench.lock();
+        let bench = self.bench();
         bench.build(settings, bench.rate_hz?).ok()
     }
 
@@ -138,6 +188,7 @@ impl Workshop {
     pub fn rebuild_with(&self, patch: Patch, settings: &Settings) {
         let mut bench = self.bench.lock();
         bench.patch = patch;
+        bench.number += 1;
         self.make_ready(&bench, settings);
     }
 
@@ -165,7 +216,7 @@ impl Bench {
         let patch = Patch { settings: *settings, ..self.patch.clone() };
         let instrument = Instrument::of(&patch, rate_hz)?;
         let (round, lines) = (Delay::new(instrument.latency()), Delay::new(instrument.ahead()));
-        Ok(Box::new(Unit { instrument, round, lines }))
+        Ok(Box::new(Unit { instrument, round, lines, patch: self.number }))
     }
 }
 
@@ -189,7 +240,7 @@ impl Builder {
                 while !workshop.closing.load(Ordering::Acquire) {
                     while workshop.scrap.pop().is_some() {}
                     if workshop.ordered.swap(false, Ordering::AcqRel) {
-                        let bench = workshop.bench.lock();
+                        let bench = workshop.bench();
                         workshop.make_ready(&bench, &panel.settings());
                     } else {
                         thread::park_timeout(LOOKS);
@@ -260,6 +311,29 @@ mod tests {
         while !workshop.scrap.is_empty() {
             thread::yield_now();
         }
+    }
+
+    /// However many lessons come before the bench looks, it has the last; those of another patch it leaves.
+    #[test]
+    fn the_bench_has_the_last_lesson_of_its_own_patch() {
+        use tritank_dsp::lines::Line;
+        let workshop = Workshop::new();
+        let settings = Settings::of(&Board::built_in());
+        let mut unit = workshop.open(&settings, 48e3).unwrap();
+        for note in 0..20 {
+            unit.instrument.keys_mut().learn(note, Line::SOFT, true);
+            assert!(workshop.teach(&unit), "lesson {note}");
+            if note == 11 {
+                assert_eq!(&workshop.patch(&settings).keys, unit.instrument.keys());
+            }
+        }
+        assert_eq!(&workshop.build_here(&settings).unwrap().instrument.keys().row(19), &unit.instrument.keys().row(19));
+        assert_eq!(&workshop.patch(&settings).keys, unit.instrument.keys());
+        workshop.teach(&unit);
+        workshop.rebuild_with(Patch::new(Board::built_in()), &settings);
+        assert_eq!(workshop.patch(&settings).keys, KeyTable::default());
+        workshop.teach(&unit);
+        assert_eq!(workshop.patch(&settings).keys, KeyTable::default());
     }
 
     #[test]

@@ -17,7 +17,7 @@ use host::{
 use std::collections::BTreeSet;
 use std::sync::atomic::Ordering;
 use tritank::pages::SECTIONS;
-use tritank::panel::{BYPASS, full_name, group_name};
+use tritank::panel::{BYPASS, LEARN, full_name, group_name};
 use tritank_dsp::board::Board;
 use tritank_dsp::knobs::{Kind, Knob};
 use tritank_dsp::lines::{Line, Source};
@@ -68,10 +68,10 @@ fn every_port_may_be_inactive_between_performances() {
 }
 
 #[test]
-fn parameters_are_the_knob_table_in_groups_and_the_bypass() {
+fn parameters_are_the_knob_table_in_groups_the_bypass_and_the_learning() {
     let mut rig = Rig::built();
     let listed = rig.parameters();
-    assert_eq!(listed.len(), Knob::COUNT + 1);
+    assert_eq!(listed.len(), Knob::COUNT + 2);
     for (&knob, listed) in Knob::ALL.iter().zip(&listed) {
         let id = knob.id();
         assert_eq!(listed.id, number(id), "{id}");
@@ -87,9 +87,11 @@ fn parameters_are_the_knob_table_in_groups_and_the_bypass() {
         // Where a new unit on the built-in board stands, by the text that the table itself writes.
         assert_eq!(rig.write(listed.id, listed.default), knob.write(new_unit().get(knob)), "{id}");
     }
-    let bypass = listed.last().unwrap();
+    let [bypass, learn] = &listed[Knob::COUNT..] else { panic!("two more than knobs") };
     assert_eq!(bypass.id, number(BYPASS));
     assert!(bypass.flags.contains(ParamInfoFlags::IS_BYPASS | ParamInfoFlags::IS_AUTOMATABLE));
+    assert_eq!((learn.id, learn.name.as_str(), learn.default), (number(LEARN), "Learn", 0.0));
+    assert!(!learn.flags.intersects(ParamInfoFlags::IS_BYPASS | ParamInfoFlags::IS_AUTOMATABLE));
     let groups: BTreeSet<_> = listed.iter().map(|listed| listed.module.as_str()).collect();
     for group in ["Unit", "Exciter", "Stage 1", "Stage 2", "Stage 3", "Tap 1", "Limiter"] {
         assert!(groups.contains(group), "{group}");

@@ -142,6 +142,45 @@ fn nothing_is_allocated_with(chord: &str) {
     rig.stop(processor);
 }
 
+/// Switches, a code, a pedal and a gate into the rows of two keys, a controller to a knob, on a zone of MPE.
+#[test]
+fn learning_allocates_nothing() {
+    let mut rig = Rig::in_process();
+    let mut performance = Performance::tones(6000, 48e3);
+    for n in 2500..6000 {
+        performance.gates[n][8] = 5.0;
+    }
+    let mut events = vec![
+        (400, Event::Midi([0xb0, 101, 0])),
+        (400, Event::Midi([0xb0, 100, 6])),
+        (400, Event::Midi([0xb0, 6, 15])),
+        (1000, Event::Midi([0x91, 60, 100])),
+        (1800, Event::Midi([0xb1, 81, 127])),
+        (3000, Event::Midi([0x92, 64, 100])),
+        (3700, Event::Midi([0xb0, 21, 100])),
+        (3800, Event::Midi([0xb0, 53, 10])),
+        (3900, Event::Midi([0xe2, 0, 0x50])),
+    ];
+    for (frame, id, text) in [
+        (500, "learn", "on"),
+        (1200, "stage1.switch2", "on"),
+        (1500, "stage2.code", "9"),
+        (3200, "stage1.switch2", "off"),
+        (3500, "stage1.sweep", "2 V"),
+        (5000, "learn", "off"),
+    ] {
+        events.push((frame, rig.turn(id, text)));
+    }
+    let mut processor = rig.start(48e3, 256);
+    play(&mut processor, &performance, &[]);
+    let mut calls = Prepared::new(&performance, &events);
+    assert_eq!(counted(|| calls.run(&mut processor)).0, 0);
+    rig.stop(processor);
+    let state = serde_json::from_slice(&rig.save()[8..]).unwrap();
+    let keys = tritank::panel::patch_of(&state).unwrap().keys;
+    assert_eq!(keys.row(60).lines, Some(1 << 2 | 9 << 4 | 1 << 5 | 1 << 8), "nothing was learnt");
+}
+
 #[test]
 fn a_new_unit_is_taken_in_without_allocating() {
     let mut rig = Rig::in_process();

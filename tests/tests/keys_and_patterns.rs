@@ -3,7 +3,7 @@
 
 mod host;
 
-use host::{Event, Performance, Rig, TRANSPORT_RATE_HZ as RATE_HZ, assert_same, difference_db, play};
+use host::{Event, Heard, Performance, Rig, TRANSPORT_RATE_HZ as RATE_HZ, assert_same, difference_db, play};
 use tritank_dsp::board::Board;
 use tritank_dsp::instrument::Output;
 use tritank_dsp::keys::{Pitch, Row, fill};
@@ -60,7 +60,7 @@ const MESSAGES: [(u8, usize, [u8; 3]); 12] = [
 const TEMPI: [(u8, usize, f64, f64); 3] =
     [(0, 0, 0.0, 120.0), (60, 3000, 0.125, 240.0), (210, 8250, 0.125 + 0.4375, 60.0)];
 
-fn song() -> Vec<u8> {
+fn song(messages: &[(u8, usize, [u8; 3])]) -> Vec<u8> {
     let delta = |ticks: u8| if ticks < 128 { vec![ticks] } else { vec![0x81, ticks - 128] };
     let mut tempi = Vec::new();
     for (ticks, _, _, per_minute) in TEMPI {
@@ -70,10 +70,10 @@ fn song() -> Vec<u8> {
         tempi.extend(&micros[1..]);
     }
     let mut notes = Vec::new();
-    for (ticks, _, bytes) in MESSAGES {
-        notes.push(ticks);
+    for (ticks, _, bytes) in messages {
+        notes.push(*ticks);
         // Channel pressure has one byte.
-        notes.extend(&bytes[..if bytes[0] == 0xd0 { 2 } else { 3 }]);
+        notes.extend(&bytes[..if bytes[0] & 0xf0 == 0xd0 { 2 } else { 3 }]);
     }
     let mut file = b"MThd\0\0\0\x06\0\x01\0\x02\x01\xe0".to_vec();
     for mut track in [tempi, notes] {
@@ -94,7 +94,7 @@ fn performance() -> Performance {
 }
 
 /// The bench's rendering, with the latency put back in front.
-fn on_the_bench(patch: Patch, performance: &Performance, latency: usize) -> Vec<Output> {
+fn on_the_bench(patch: Patch, song: &[u8], performance: &Performance, latency: usize) -> Vec<Output> {
     let sound = |channels: Vec<Vec<f64>>| Some(Sound { rate_hz: RATE_HZ as u32, channels });
     let side = |n: usize| performance.main.iter().map(|frame| f64::from(frame[n])).collect::<Vec<f64>>();
     let jack = |n: usize| performance.jacks[n].iter().copied().map(f64::from).collect::<Vec<f64>>();
@@ -104,7 +104,7 @@ fn on_the_bench(patch: Patch, performance: &Performance, latency: usize) -> Vec<
         stage2: sound(vec![jack(0)]),
         stage3: sound(vec![jack(1)]),
         edges: Vec::new(),
-        song: Some(Song::parse(&song()).unwrap()),
+        song: Some(Song::parse(song).unwrap()),
         rate_hz: RATE_HZ as u32,
         frames: FRAMES as u64,
     };
@@ -115,6 +115,22 @@ fn on_the_bench(patch: Patch, performance: &Performance, latency: usize) -> Vec<
     })
     .unwrap();
     out
+}
+
+/// The plugin's rendering without what comes before the first frame is through, as the bench drops it; and so many frames of it.
+fn in_the_plugin(patch: &Patch, messages: &[(u8, usize, [u8; 3])], performance: &Performance) -> (Heard, usize) {
+    let mut rig = Rig::in_process();
+    let state = rig.state_of(patch);
+    rig.load(&state).expect("the state is loaded");
+    let events: Vec<_> = messages.iter().map(|&(_, frame, bytes)| (frame, Event::Midi(bytes))).collect();
+    let mut processor = rig.start(RATE_HZ, 750);
+    let mut heard = play(&mut processor, performance, &events);
+    let latency = rig.latency();
+    rig.stop(processor);
+    for channel in heard.main.iter_mut().chain(heard.sides.iter_mut().flatten()) {
+        channel.drain(..latency);
+    }
+    (heard, FRAMES - latency)
 }
 
 #[test]
@@ -131,29 +147,55 @@ fn a_song_on_the_bench_sounds_as_it_does_in_the_plugin() {
 fn the_song_sounds_as_in_the_plugin(chord: &str) -> Vec<f32> {
     let (mut patch, performance) = (patch(), performance());
     patch.settings.assign("exciter.chord", chord).unwrap();
-    let mut rig = Rig::in_process();
-    let state = rig.state_of(&patch);
-    rig.load(&state).expect("the state is loaded");
-    let events: Vec<_> = MESSAGES.iter().map(|&(_, frame, bytes)| (frame, Event::Midi(bytes))).collect();
-    let mut processor = rig.start(RATE_HZ, 750);
-    let mut heard = play(&mut processor, &performance, &events);
-    let latency = rig.latency();
-    rig.stop(processor);
-    // The bench drops what comes before the first frame is through.
-    for channel in heard.main.iter_mut().chain(heard.sides.iter_mut().flatten()) {
-        channel.drain(..latency);
-    }
-    let mut expected = on_the_bench(patch.clone(), &performance, 0);
-    expected.truncate(FRAMES - latency);
-    assert_same(&heard, &expected, &format!("a song, {chord}"));
+    let (heard, frames) = in_the_plugin(&patch, &MESSAGES, &performance);
+    let expected = on_the_bench(patch.clone(), &song(&MESSAGES), &performance, 0);
+    assert_same(&heard, &expected[..frames], &format!("a song, {chord}"));
 
     // The check can tell a lane that is not played.
     let mut without = patch;
     without.patterns.put(Line::of_stage(1, 3), None);
-    let other = on_the_bench(without, &performance, 0);
-    let error = difference_db(&heard.sides[2][0], other[..FRAMES - latency].iter().map(|out| out.taps[1]));
+    let other = on_the_bench(without, &song(&MESSAGES), &performance, 0);
+    let error = difference_db(&heard.sides[2][0], other[..frames].iter().map(|out| out.taps[1]));
     assert!(error > -60.0, "without a lane it is only {error:.1} dB away");
     heard.sides[1][0].clone()
+}
+
+/// A song of an MPE controller (RP-053): the configuration message, then bend, pressure and controller 74 on channels of their own.
+const EXPRESSIVE: [(u8, usize, [u8; 3]); 15] = [
+    (0, 0, [0xb0, 101, 0]),
+    (0, 0, [0xb0, 100, 6]),
+    (0, 0, [0xb0, 6, 5]),
+    (0, 0, [0xe1, 0, 0x42]),
+    (0, 0, [0xb1, 74, 90]),
+    (10, 500, [0x91, 45, 100]),
+    (20, 1500, [0xd1, 100, 0]),
+    (20, 2500, [0x92, 52, 80]),
+    // From tick 60 on 240 a minute.
+    (20, 3250, [0xe2, 0, 0x3c]),
+    (50, 4500, [0xe1, 0, 0x48]),
+    (60, 6000, [0xe0, 0, 0x60]),
+    (60, 7500, [0xb2, 74, 20]),
+    (10, 7750, [0x82, 52, 0]),
+    // From tick 270 on 60 a minute.
+    (40, 10_250, [0xd1, 10, 0]),
+    (60, 16_250, [0x81, 45, 0]),
+];
+
+#[test]
+fn a_song_of_an_mpe_controller_sounds_the_same_too_and_as_its_notes_are_bent() {
+    let (mut patch, performance) = (patch(), performance());
+    let (heard, frames) = in_the_plugin(&patch, &EXPRESSIVE, &performance);
+    let expected = on_the_bench(patch.clone(), &song(&EXPRESSIVE), &performance, 0);
+    assert_same(&heard, &expected[..frames], "an MPE song");
+
+    // The table alone makes it the same zone; without one, all wheels are as one.
+    let plain = song(&EXPRESSIVE[3..]);
+    let without = on_the_bench(patch.clone(), &plain, &performance, 0);
+    let error = difference_db(&heard.sides[1][0], without[..frames].iter().map(|out| out.taps[0]));
+    assert!(error > -40.0, "without a zone it is only {error:.1} dB away");
+    patch.keys.members = 5;
+    let by_table = on_the_bench(patch, &plain, &performance, 0);
+    assert_same(&heard, &by_table[..frames], "the zone of a table");
 }
 
 #[test]

@@ -14,11 +14,14 @@ use nice_plug::prelude::Vst3Plugin;
 use nice_plug::wrapper::vst3::vst3::Steinberg::Vst::{
     AudioBusBuffers, AudioBusBuffers__type0, BusDirections_, BusInfo,
     BusInfo_::BusFlags_::{kDefaultActive, kIsControlVoltage},
-    IAudioProcessor, IAudioProcessorTrait, IComponent, IComponentTrait, IEditController, IEditControllerTrait,
-    IParamValueQueue, IParamValueQueueTrait, IParameterChanges, IParameterChangesTrait, IUnitInfo, IUnitInfoTrait,
-    MediaTypes_, ParamID, ParamValue, ParameterInfo,
+    Event,
+    Event_::EventTypes_,
+    Event__type0, IAudioProcessor, IAudioProcessorTrait, IComponent, IComponentTrait, IEditController,
+    IEditControllerTrait, IEventList, IEventListTrait, IParamValueQueue, IParamValueQueueTrait, IParameterChanges,
+    IParameterChangesTrait, IUnitInfo, IUnitInfoTrait, MediaTypes_, NoteExpressionValueEvent, NoteOffEvent,
+    NoteOnEvent, ParamID, ParamValue, ParameterInfo,
     ParameterInfo_::ParameterFlags_,
-    ProcessData, ProcessModes_, ProcessSetup, SymbolicSampleSizes_,
+    PolyPressureEvent, ProcessData, ProcessModes_, ProcessSetup, SymbolicSampleSizes_,
 };
 use nice_plug::wrapper::vst3::vst3::Steinberg::{
     IBStream, IBStream_::IStreamSeekMode_, IBStreamTrait, IPluginBaseTrait, IPluginFactory, IPluginFactoryTrait,
@@ -28,10 +31,12 @@ use nice_plug::wrapper::vst3::vst3::{Class, ComPtr, ComWrapper, Interface};
 use std::cell::{Cell, RefCell};
 use std::ffi::c_void;
 use std::ptr;
-use tritank::panel::{patch_of, state_of};
+use tritank::panel::{LEARN, patch_of, state_of};
 use tritank_dsp::board::Board;
 use tritank_dsp::factory::PATCHES;
+use tritank_dsp::instrument::Instrument;
 use tritank_dsp::knobs::{Knob, Settings};
+use tritank_dsp::patch::Patch;
 use tritank_workbench::preset;
 
 const RATE_HZ: f64 = 48e3;
@@ -146,6 +151,33 @@ impl IParameterChangesTrait for Changes {
     }
 }
 
+/// What is played in a block.
+struct Played(RefCell<Vec<Event>>);
+
+impl Class for Played {
+    type Interfaces = (IEventList,);
+}
+
+impl IEventListTrait for Played {
+    unsafe fn getEventCount(&self) -> int32 {
+        self.0.borrow().len() as int32
+    }
+    unsafe fn getEvent(&self, index: int32, event: *mut Event) -> tresult {
+        // SAFETY: it can be written.
+        unsafe { event.write(self.0.borrow()[index as usize]) };
+        kResultOk
+    }
+    unsafe fn addEvent(&self, _event: *mut Event) -> tresult {
+        kResultFalse
+    }
+}
+
+/// An event at a frame.
+fn event(frame: usize, kind: u32, what: Event__type0) -> (usize, Event) {
+    let r#type = kind as u16;
+    (frame, Event { busIndex: 0, sampleOffset: 0, ppqPosition: 0.0, flags: 0, r#type, __field0: what })
+}
+
 /// A turn of a knob to a travel, at a frame.
 type Turn = (usize, &'static str, f64);
 
@@ -228,6 +260,11 @@ impl Rig {
 
     /// Plays a performance in blocks of `BLOCK`; the outputs are dirtied first.
     fn play(&self, performance: &Performance, turns: &[Turn]) -> Heard {
+        self.play_keys(performance, turns, &[])
+    }
+
+    /// The same, with what a player does.
+    fn play_keys(&self, performance: &Performance, turns: &[Turn], events: &[(usize, Event)]) -> Heard {
         let mut heard = Heard::default();
         let frames = performance.main.len();
         let present = |given: &[Given]| given.iter().position(|how| *how == Given::Absent).unwrap_or(given.len());
@@ -266,6 +303,9 @@ impl Rig {
                 })
                 .collect();
             let changes = ComWrapper::new(Changes(queues)).to_com_ptr::<IParameterChanges>().expect("changes");
+            let due = events.iter().filter(|(frame, _)| (start..start + length).contains(frame));
+            let due = due.map(|(frame, event)| Event { sampleOffset: (frame - start) as int32, ..*event }).collect();
+            let played = ComWrapper::new(Played(RefCell::new(due))).to_com_ptr::<IEventList>().expect("events");
             let list = |buses: &mut Vec<AudioBusBuffers>| {
                 if buses.is_empty() { ptr::null_mut() } else { buses.as_mut_ptr() }
             };
@@ -279,7 +319,7 @@ impl Rig {
                 outputs: list(&mut out_buses),
                 inputParameterChanges: changes.as_ptr(),
                 outputParameterChanges: ptr::null_mut(),
-                inputEvents: ptr::null_mut(),
+                inputEvents: played.as_ptr(),
                 outputEvents: ptr::null_mut(),
                 processContext: ptr::null_mut(),
             };
@@ -399,12 +439,12 @@ fn gates_and_control_voltages_reach_the_instrument_and_lines_come_back() {
 }
 
 #[test]
-fn parameters_are_the_knob_table_and_the_bypass_and_no_controllers() {
+fn parameters_are_the_knob_table_the_bypass_and_the_learning_and_no_controllers() {
     let rig = Rig::new();
     // SAFETY: plain questions, with places for the answers.
     unsafe {
         let count = rig.controller.getParameterCount();
-        assert_eq!(count as usize, Knob::COUNT + 1, "controllers would add 2080");
+        assert_eq!(count as usize, Knob::COUNT + 2, "controllers would add 2080");
         let mut info: ParameterInfo = std::mem::zeroed();
         for (index, &knob) in Knob::ALL.iter().enumerate() {
             assert_eq!(rig.controller.getParameterInfo(index as int32, &raw mut info), kResultOk);
@@ -412,14 +452,60 @@ fn parameters_are_the_knob_table_and_the_bypass_and_no_controllers() {
             assert_eq!(text(&info.title.map(|unit| unit as u16)), tritank::panel::full_name(knob));
             assert_eq!(info.flags & ParameterFlags_::kCanAutomate != 0, !knob.rebuilds(), "{}", knob.id());
         }
-        assert_eq!(rig.controller.getParameterInfo(count - 1, &raw mut info), kResultOk);
+        assert_eq!(rig.controller.getParameterInfo(count - 2, &raw mut info), kResultOk);
         assert_ne!(info.flags & ParameterFlags_::kIsBypass, 0);
+        assert_eq!(rig.controller.getParameterInfo(count - 1, &raw mut info), kResultOk);
+        assert_eq!(info.id, number(LEARN).get());
+        assert_eq!(info.flags & (ParameterFlags_::kIsBypass | ParameterFlags_::kCanAutomate), 0);
         for outside in [-1, count] {
             assert_eq!(rig.controller.getParameterInfo(outside, &raw mut info), kInvalidArgument);
         }
         let units: ComPtr<IUnitInfo> = rig.component.cast().expect("groups");
         assert!(units.getUnitCount() > 10);
     }
+}
+
+/// VST 3.7: a note's tuning is 0.5 ± 120 semitones / 240, its brightness 0 to 1; pressure comes as an event of its own.
+#[test]
+fn keys_pressure_tuning_and_brightness_reach_the_instrument() {
+    const TUNING: u32 = 2;
+    const EXPRESSION: u32 = 4;
+    const BRIGHTNESS: u32 = 5;
+    let rig = Rig::new();
+    let mut patch = Patch::new(Board::built_in());
+    patch.settings = patched_settings();
+    patch.settings.assign("exciter.pitch", "keys").unwrap();
+    patch.keys.pressure = [2.0, 0.0, 0.0];
+    patch.keys.control(74, Some(Knob::Stage2Sweep));
+    let state = serde_json::to_vec(&tritank::panel::state_of(&patch)).unwrap();
+    assert_eq!(rig.load(&state), kResultOk);
+    let on = NoteOnEvent { channel: 0, pitch: 57, tuning: 0.0, velocity: 0.5, length: 0, noteId: 7 };
+    let off = NoteOffEvent { channel: 0, pitch: 57, velocity: 0.0, noteId: 7, tuning: 0.0 };
+    let press = PolyPressureEvent { channel: 0, pitch: 57, pressure: 0.75, noteId: 7 };
+    let express = |frame, kind, value| {
+        let expression = NoteExpressionValueEvent { typeId: kind, noteId: 7, value };
+        event(frame, EventTypes_::kNoteExpressionValueEvent, Event__type0 { noteExpressionValue: expression })
+    };
+    let events = [
+        event(700, EventTypes_::kNoteOnEvent, Event__type0 { noteOn: on }),
+        express(1000, TUNING, 0.5 + 1.5 / 240.0),
+        event(1500, EventTypes_::kPolyPressureEvent, Event__type0 { polyPressure: press }),
+        express(2000, BRIGHTNESS, 0.25),
+        express(2200, EXPRESSION, 0.9),
+        event(2600, EventTypes_::kNoteOffEvent, Event__type0 { noteOff: off }),
+    ];
+    let performance = Performance::tones(3000, RATE_HZ);
+    let heard = rig.play_keys(&performance, &[], &events);
+    let mut unit = Instrument::of(&patch, RATE_HZ).unwrap();
+    let expected = directly(&mut unit, &performance, |n, unit| match n {
+        700 => unit.key(57, 0.5),
+        1000 => unit.bend_key(57, f64::from(240.0 * ((0.5f64 + 1.5 / 240.0) as f32 - 0.5))),
+        1500 => unit.pressure(Some(57), 0.75),
+        2000 => unit.set(Knob::Stage2Sweep, Knob::Stage2Sweep.at_travel(0.25)),
+        2600 => unit.key(57, 0.0),
+        _ => {}
+    });
+    assert_same(&heard, &expected, "keys");
 }
 
 #[test]

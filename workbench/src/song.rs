@@ -158,13 +158,19 @@ impl Clock {
 fn said(channel: u8, message: MidiMessage) -> Option<Message> {
     let part = |value: midly::num::u7| f64::from(value.as_int()) / 127.0;
     Some(match message {
-        MidiMessage::NoteOn { key, vel } if vel > 0 => Message::Down(key.as_int(), part(vel)),
-        MidiMessage::NoteOn { key, .. } | MidiMessage::NoteOff { key, .. } => Message::Up(key.as_int()),
-        MidiMessage::Aftertouch { key, vel } => Message::Pressure(Some(key.as_int()), part(vel)),
-        MidiMessage::ChannelAftertouch { vel } => Message::Pressure(None, part(vel)),
-        MidiMessage::PitchBend { bend } => Message::Wheel((f64::from(bend.0.as_int()) - 8192.0) / 8192.0),
+        MidiMessage::NoteOn { key, vel } if vel > 0 => {
+            Message::Down { channel, note: key.as_int(), velocity: part(vel) }
+        }
+        MidiMessage::NoteOn { key, .. } | MidiMessage::NoteOff { key, .. } => {
+            Message::Up { channel: Some(channel), note: key.as_int() }
+        }
+        MidiMessage::Aftertouch { key, vel } => Message::KeyPressure(key.as_int(), part(vel)),
+        MidiMessage::ChannelAftertouch { vel } => Message::Pressure { channel, value: part(vel) },
+        MidiMessage::PitchBend { bend } => {
+            Message::Wheel { channel, value: (f64::from(bend.0.as_int()) - 8192.0) / 8192.0 }
+        }
         MidiMessage::Controller { controller, value } => {
-            Message::Controller { channel, number: controller.as_int(), value: part(value) }
+            Message::Controller { channel, number: controller.as_int(), value: value.as_int() }
         }
         MidiMessage::ProgramChange { .. } => return None,
     })
@@ -204,11 +210,11 @@ mod tests {
         assert_eq!(
             song.messages,
             [
-                (0.0, Message::Down(60, 1.0)),
-                (0.5, Message::Up(60)),
-                (1.0, Message::Down(64, 64.0 / 127.0)),
-                (2.0, Message::Up(64)),
-                (2.0, Message::Wheel(0.5)),
+                (0.0, Message::Down { channel: 2, note: 60, velocity: 1.0 }),
+                (0.5, Message::Up { channel: Some(2), note: 60 }),
+                (1.0, Message::Down { channel: 2, note: 64, velocity: 64.0 / 127.0 }),
+                (2.0, Message::Up { channel: Some(2), note: 64 }),
+                (2.0, Message::Wheel { channel: 2, value: 0.5 }),
             ]
         );
         assert_eq!(song.tempi.iter().map(|tempo| tempo.per_minute).collect::<Vec<_>>(), [120.0, 60.0]);

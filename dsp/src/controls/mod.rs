@@ -41,6 +41,8 @@ pub(crate) enum Change {
     Pressure(Option<u8>, f64),
     /// A control voltage, volts.
     Voltage(Voltage, f64),
+    /// Whether the key table is being played in.
+    Learn(bool),
 }
 
 /// Control voltages from outside.
@@ -66,6 +68,8 @@ pub(crate) struct Controls {
     waiting: VecDeque<(u64, Change)>,
     settings: Settings,
     table: KeyTable,
+    /// Whether keys leave the lines alone, because the table is being played in.
+    learning: bool,
     /// One for every chain.
     hands: Vec<Hand>,
     /// Keys struck so far.
@@ -90,6 +94,7 @@ impl Controls {
             waiting: VecDeque::with_capacity(WAITING),
             settings: *settings,
             table: KeyTable::default(),
+            learning: false,
             hands: vec![Hand::default(); settings.build().voices],
             struck: 0,
             glide: *settings,
@@ -135,6 +140,11 @@ impl Controls {
 
     pub(crate) fn table(&self) -> &KeyTable {
         &self.table
+    }
+
+    /// The key table, to be played in: keys read it when they are next pressed, or when learning ends.
+    pub(crate) fn table_mut(&mut self) -> &mut KeyTable {
+        &mut self.table
     }
 
     /// Lets a change take effect at a tick of a frame, after those that are already due then.
@@ -220,6 +230,12 @@ impl Controls {
                 self.hands.iter_mut().for_each(|hand| hand.keys.press_harder(note, pressure));
                 self.gliding = true;
             }
+            Change::Learn(on) => {
+                self.learning = on;
+                self.hands.iter_mut().for_each(|hand| hand.keys.read_again(&self.table));
+                self.pull_keys();
+                self.gliding = true;
+            }
         }
     }
 
@@ -276,9 +292,9 @@ impl Controls {
 
     /// The lines of the key table. When keys give the pitch, a hand's hard gate is shut while it has none down, whatever they pull.
     fn pull_keys(&mut self) {
-        let by_keys = self.by_keys();
+        let (by_keys, learning) = (self.by_keys(), self.learning);
         for hand in &mut self.hands {
-            hand.pull_keys(&self.table, by_keys);
+            hand.pull_keys(&self.table, by_keys, learning);
         }
     }
 

@@ -220,6 +220,16 @@ impl Instrument {
         self.controls.table()
     }
 
+    /// The key table, to be played in.
+    pub fn keys_mut(&mut self) -> &mut KeyTable {
+        self.controls.table_mut()
+    }
+
+    /// While the key table is played in keys pull no lines; after it they pull what the table then says. From the next frame on.
+    pub fn learn(&mut self, on: bool) {
+        self.wait(Change::Learn(on));
+    }
+
     /// Other patterns, from the next frame on.
     pub fn put_patterns(&mut self, patterns: &Patterns) {
         self.player.put(patterns);

@@ -6,6 +6,7 @@
 //! velocity = 0.0               # part of the pulse level that hangs on velocity
 //! bend = 2.0                   # semitones at the end of the wheel
 //! pressure = [0.0, 0.0, 0.0]   # volts that full pressure adds to the sweep of each stage
+//! members = 0                  # of 15: an MPE controller's channels 2 to 16 carry one note each
 //! stages = ["low", "middle", "high"]   # note of a chord for each stage, when `exciter.chord` is `stages`
 //!
 //! [[keys.fill]]                # any number of them, one after the other; then come the rows
@@ -25,7 +26,7 @@
 //! 74 = "stage1.sweep"
 //! ```
 
-use super::{Hold, KEYS, KeyTable, MOST_BEND, MOST_PRESSURE, Pitch, Place, Row, fill, lines_of_codes};
+use super::{Hold, KEYS, KeyTable, MOST_BEND, MOST_MEMBERS, MOST_PRESSURE, Pitch, Place, Row, fill, lines_of_codes};
 use crate::knobs::Knob;
 use crate::lines::Line;
 use serde::{Deserialize, Serialize};
@@ -43,6 +44,8 @@ pub struct Written {
     bend: Option<f64>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pressure: Option<[f64; 3]>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    members: Option<i64>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     stages: Option<[String; 3]>,
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
@@ -112,6 +115,11 @@ impl Written {
                 *place = within("pressure", volts, -MOST_PRESSURE, MOST_PRESSURE)?;
             }
         }
+        if let Some(members) = self.members {
+            let allowed = u8::try_from(members).ok().filter(|members| *members <= MOST_MEMBERS);
+            let refuse = || ("members".into(), format!("given {members}, allowed is 0 to {MOST_MEMBERS}"));
+            table.members = allowed.ok_or_else(refuse)?;
+        }
         if let Some(stages) = &self.stages {
             table.stages = places(stages).map_err(|what| ("stages".to_owned(), what))?;
         }
@@ -143,6 +151,7 @@ impl Written {
             velocity: Some(table.velocity),
             bend: Some(table.bend),
             pressure: Some(table.pressure),
+            members: (table.members > 0).then(|| table.members.into()),
             stages: Some(names(table.stages)),
             fill: Vec::new(),
             rows: notes

@@ -9,16 +9,22 @@
 //!
 //! Keys are numbered as in MIDI 1.0 (60 is the middle C of a keyboard, 69 the A of 440 Hz). Without a table every key gives its own
 //! pitch and leaves the lines alone. Of several keys that are down the last one counts, for lines and pitch each the last that has
-//! any; `exciter.chord` gives each stage a note of its own instead, or each key a chain. How a table is filled stands in [`fill`].
+//! any; `exciter.chord` gives each stage a note of its own instead, or each key a chain. How a table is filled stands in [`fill`], how
+//! it is played in with [`Learning`].
 
+mod controllers;
 mod file;
 pub mod fill;
 mod held;
 mod keyboard;
+mod learning;
+mod zones;
 
 pub use file::Written;
 pub(crate) use held::Held;
 pub use keyboard::{Keyboard, Message};
+pub use learning::{Learning, panel_lines};
+pub use zones::MOST_MEMBERS;
 
 use crate::knobs::Knob;
 use crate::lines::Line;
@@ -104,13 +110,15 @@ pub struct KeyTable {
     pub bend: f64,
     /// Volts that full pressure adds to the sweep of each stage.
     pub pressure: [f64; 3],
+    /// Channels from the second on that carry one note each, as an MPE controller sends them: 0 for none, at most [`MOST_MEMBERS`].
+    pub members: u8,
     /// Which note of a chord goes to each stage, when `exciter.chord` is `stages`.
     pub stages: [Place; 3],
     /// The knob that each MIDI controller turns.
     controllers: [Option<Knob>; 128],
 }
 
-/// Furthest bend, semitones: four octaves, as far as MPE goes (MIDI Polyphonic Expression 1.0, 2.4: ±48).
+/// Furthest bend of a table, semitones: four octaves, as a member channel's of MPE (RP-053, 2.4: ±48 until it is told).
 pub const MOST_BEND: f64 = 48.0;
 /// Volts that pressure can add to a sweep, either way: the sweep's own travel.
 pub const MOST_PRESSURE: f64 = 9.0;
@@ -123,6 +131,7 @@ impl Default for KeyTable {
             velocity: 0.0,
             bend: 2.0,
             pressure: [0.0; 3],
+            members: 0,
             stages: Place::ALL,
             controllers: [None; 128],
         }

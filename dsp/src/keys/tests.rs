@@ -7,7 +7,7 @@ use crate::instrument::{Input, Instrument};
 use crate::lines::Source;
 use crate::patch::Patch;
 
-fn keyed(table: KeyTable) -> Patch {
+pub(super) fn keyed(table: KeyTable) -> Patch {
     let mut patch = Patch::new(Board::built_in());
     patch.settings.assign("exciter.pitch", "keys").unwrap();
     patch.settings.assign("exciter.level", "0.5").unwrap();
@@ -16,7 +16,7 @@ fn keyed(table: KeyTable) -> Patch {
 }
 
 /// Pitch of the pulse, hertz, from the first to the last rise through half its height in a second.
-fn pulse_hz(unit: &mut Instrument) -> f64 {
+pub(super) fn pulse_hz(unit: &mut Instrument) -> f64 {
     let rate_hz = 48e3;
     let pulse: Vec<f64> = (0..72_000).map(|_| unit.tick(Input::default()).pulse).skip(24_000).collect();
     let half = 0.5 * pulse.iter().copied().fold(0.0, f64::max);
@@ -29,7 +29,7 @@ fn pulse_hz(unit: &mut Instrument) -> f64 {
     (rises.len() - 1) as f64 * rate_hz / (rises[rises.len() - 1] - rises[0])
 }
 
-fn cents(a: f64, b: f64) -> f64 {
+pub(super) fn cents(a: f64, b: f64) -> f64 {
     1200.0 * (a / b).log2()
 }
 
@@ -166,6 +166,7 @@ fn switches_that_move_while_a_key_is_held_are_learnt() {
 fn a_table_reads_back_and_one_that_is_wrong_is_refused_with_its_place() {
     let mut patch = keyed(KeyTable { hold: Hold::Held, velocity: 0.5, bend: 12.0, ..KeyTable::default() });
     patch.keys.pressure = [1.0, -2.0, 0.5];
+    patch.keys.members = 9;
     fill::random(&mut patch.keys, 0..=127, fill::ALL, 3);
     patch.keys.put(7, Row { lines: None, pitch: Pitch::None, ..Row::default() });
     patch.keys.put(8, Row { lines: Some(0x3fff), pitch: Pitch::Fixed(60.25), ..Row::default() });
@@ -183,6 +184,8 @@ fn a_table_reads_back_and_one_that_is_wrong_is_refused_with_its_place() {
         ("[keys]\nbend = 49", "keys.bend", "49"),
         ("[keys]\npressure = [0, 10, 0]", "keys.pressure", "10"),
         ("[keys]\npressure = [0, 10]", "line 3", "length 2"),
+        ("[keys]\nmembers = 16", "keys.members", "16"),
+        ("[keys]\nmembers = -1", "keys.members", "-1"),
         ("[keys.rows.128]\ncode = [0, 0, 0]", "keys.rows", "\"128\""),
         ("[keys.rows.c4]\ncode = [0, 0, 0]", "keys.rows", "\"c4\""),
         ("[keys.rows.60]\ncode = [0, 16, 0]", "keys.rows.60.code", "16"),

@@ -15,8 +15,11 @@ use clack_extensions::params::{
     ParamRescanFlags, PluginParams,
 };
 use clack_extensions::state::{PluginState, StateError};
-use clack_host::events::event_types::{MidiEvent, ParamValueEvent, TransportEvent, TransportFlags};
-use clack_host::events::{EventFlags, EventHeader};
+pub use clack_host::events::event_types::NoteExpressionType as Expression;
+use clack_host::events::event_types::{
+    MidiEvent, NoteExpressionEvent, ParamValueEvent, TransportEvent, TransportFlags,
+};
+use clack_host::events::{EventFlags, EventHeader, Match};
 use clack_host::prelude::*;
 use clack_host::utils::{BeatTime, SecondsTime};
 use clap_sys::audio_buffer::clap_audio_buffer;
@@ -238,6 +241,8 @@ pub enum Event {
     Turn(ClapId, f64),
     /// Three bytes of MIDI 1.0.
     Midi([u8; 3]),
+    /// An expression of a key on a channel.
+    Express(Expression, u16, u16, f64),
 }
 
 /// A loaded plugin.
@@ -487,6 +492,10 @@ impl Prepared {
                 match *event {
                     Event::Turn(id, value) => due.push(&ParamValueEvent::new(time, id, Pckn::match_all(), value)),
                     Event::Midi(bytes) => due.push(&MidiEvent::new(time, 0, bytes)),
+                    Event::Express(kind, channel, key, value) => {
+                        let note = Pckn::new(0u16, channel, key, Match::All);
+                        due.push(&NoteExpressionEvent::new(time, note, kind, value));
+                    }
                 }
             }
             let transport = performance.transport(start, TRANSPORT_RATE_HZ);
