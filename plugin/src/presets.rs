@@ -60,13 +60,12 @@ fn read(file: &Path) -> Result<(Patch, String), String> {
 
 /// The folder of a user's own patches: VST 3, "Preset Locations".
 fn own_patches() -> Option<PathBuf> {
-    let presets = if cfg!(windows) {
-        dirs::document_dir()?.join("VST3 Presets")
-    } else if cfg!(target_os = "macos") {
-        dirs::home_dir()?.join("Library/Audio/Presets")
-    } else {
-        dirs::home_dir()?.join(".vst3/presets")
-    };
+    #[cfg(windows)]
+    let presets = known_folders::get_known_folder_path(known_folders::KnownFolder::Documents)?.join("VST3 Presets");
+    #[cfg(target_os = "macos")]
+    let presets = std::env::home_dir()?.join("Library/Audio/Presets");
+    #[cfg(not(any(windows, target_os = "macos")))]
+    let presets = std::env::home_dir()?.join(".vst3/presets");
     Some(presets.join("Tritank").join("Tritank"))
 }
 

@@ -1,4 +1,5 @@
-//! Which MIDI channels carry one note each: the zones of MIDI Polyphonic Expression 1.0 (RP-053, 2.1).
+//! Which MIDI channels carry one note each: the zones of MIDI Polyphonic Expression 1.0 (RP-053, 2.1; numbers of its sections here
+//! and in the keyboard are from memory).
 //!
 //! ```text
 //!   channel   1      2  3  4  5  …        … 13 14 15     16

@@ -1,4 +1,5 @@
-//! Messages against the texts that say what they mean: MIDI 1.0, RP-015 (reset all controllers), RP-053 (MPE).
+//! Messages against the texts that say what they mean: MIDI 1.0, RP-015 (reset all controllers), RP-053 (MPE); their numbers of
+//! sections are from memory.
 
 use super::*;
 use crate::board::Board;
