@@ -9,8 +9,8 @@ use super::KEYS;
 use crate::instrument::Instrument;
 use crate::lines::{Line, Source};
 
-/// Keys that are remembered for a new unit; more than ten fingers.
-const HELD: usize = 16;
+/// Keys that are remembered: under the pedal all of them may be down, and what is forgotten is never let go.
+const HELD: usize = KEYS;
 /// Slowest strike that still is one: MIDI velocity 1 of 127.
 const SOFTEST: f64 = 1.0 / 127.0;
 /// A controller from here up is on (MIDI 1.0: 64 of 127).
@@ -146,10 +146,8 @@ impl Keyboard {
     fn down(&mut self, note: u8, velocity: f64, instrument: &mut Instrument) {
         let velocity = velocity.max(SOFTEST);
         self.forget(note);
-        if self.count < HELD {
-            self.held[self.count] = Key { note, velocity, ..Key::default() };
-            self.count += 1;
-        }
+        self.held[self.count] = Key { note, velocity, ..Key::default() };
+        self.count += 1;
         instrument.key(note, velocity);
     }
 
@@ -257,6 +255,30 @@ mod tests {
         ] {
             keyboard.play(message, &mut unit);
             assert_eq!(code(&mut unit), stands, "{message:?}");
+        }
+    }
+
+    /// More keys than a chain remembers, as the pedal can keep them: all up is all of them.
+    #[test]
+    fn all_up_lets_go_of_every_key_under_the_pedal() {
+        let play = |unit: &mut Instrument| -> f64 {
+            (0..400).map(|_| unit.tick(Input::default()).pulse.abs()).skip(200).fold(0.0, f64::max)
+        };
+        for chord in ["last", "stages", "voices"] {
+            let mut patch = Patch::new(Board::built_in());
+            for (id, text) in [("exciter.pitch", "keys"), ("exciter.level", "1"), ("exciter.chord", chord)] {
+                patch.settings.assign(id, text).unwrap();
+            }
+            let (mut unit, mut keyboard) = (Instrument::of(&patch, 48e3).unwrap(), Keyboard::default());
+            keyboard.play(Message::Controller { channel: 0, number: 64, value: 1.0 }, &mut unit);
+            for note in 0..KEYS as u8 {
+                keyboard.play(Message::Down(note, 1.0), &mut unit);
+                keyboard.play(Message::Up(note), &mut unit);
+            }
+            assert!(play(&mut unit) > 0.1, "{chord}");
+            keyboard.play(Message::AllUp, &mut unit);
+            play(&mut unit);
+            assert_eq!(play(&mut unit), 0.0, "{chord}: a key is still down");
         }
     }
 
