@@ -78,10 +78,10 @@ impl Hand {
         }
     }
 
-    /// The lines of the key table; the hard gate besides, when keys give the pitch and none is down.
-    pub(super) fn pull_keys(&mut self, table: &KeyTable, by_keys: bool) {
+    /// The lines of the key table; the hard gate besides, when it takes a key to sound and none is down.
+    pub(super) fn pull_keys(&mut self, table: &KeyTable, takes_key: bool) {
         self.lines.set_all(Source::Keys, self.keys.lines());
-        if by_keys && !self.keys.sounds(table) {
+        if takes_key && !self.keys.sounds(table) {
             self.lines.set(Source::Keys, Line::HARD, true);
         }
     }

@@ -274,11 +274,12 @@ impl Controls {
         self.hands.iter_mut().for_each(|hand| hand.lines.set(source, line, on));
     }
 
-    /// The lines of the key table. When keys give the pitch, a hand's hard gate is shut while it has none down, whatever they pull.
+    /// The lines of the key table. When keys give the pitch, a hand's hard gate is shut while it has none down, whatever they
+    /// pull. The knob's pitch sounds without a key in the first alone: four times the same would be no chord, but four times as loud.
     fn pull_keys(&mut self) {
         let by_keys = self.by_keys();
-        for hand in &mut self.hands {
-            hand.pull_keys(&self.table, by_keys);
+        for (n, hand) in self.hands.iter_mut().enumerate() {
+            hand.pull_keys(&self.table, by_keys || n > 0);
         }
     }
 

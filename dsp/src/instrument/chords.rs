@@ -150,6 +150,38 @@ fn four_voices_are_four_units_of_a_key_each() {
     }
 }
 
+/// The knob's own pitch needs no key, so it is one voice's: as loud as in a unit of one chain. Keys bring in theirs, and take it
+/// away again.
+#[test]
+fn the_knobs_pitch_sounds_in_one_voice_and_in_more_while_keys_are_down() {
+    let pitch = ("exciter.pitch", "knob");
+    let mut one = unit(&KeyTable::default(), &[pitch]);
+    let mut four = unit(&KeyTable::default(), &[pitch, ("exciter.chord", "voices")]);
+    let mut play = |keys: Option<f64>| -> (Vec<_>, Vec<_>) {
+        for (note, velocity) in [50, 57].into_iter().zip(keys.into_iter().cycle()) {
+            four.key(note, velocity);
+        }
+        (0..6000).map(|_| (frame(&mut four, Input::default()), frame(&mut one, Input::default()))).unzip()
+    };
+    let (outs, others) = play(None);
+    // A voice at rest adds what its taps rest at, and no more.
+    let from_rest = |outs: &[[f64; 4]]| -> Vec<[f64; 4]> {
+        outs.iter().map(|out| std::array::from_fn(|lane| out[lane] - outs[0][lane])).collect()
+    };
+    let (outs, others) = (from_rest(&outs), from_rest(&others));
+    for lane in 0..4 {
+        let error = error_db(&outs, &others, lane);
+        assert!(error < -80.0, "lane {lane}, no key: {error} dB");
+    }
+    let (outs, others) = play(Some(1.0));
+    let loudness = |outs: &[[f64; 4]]| outs.iter().fold(0.0f64, |most, out| most.max(out[3]));
+    let times = loudness(&outs) / loudness(&others);
+    assert!((times - 2.0).abs() < 0.01, "two keys' pulses are {times} times one's");
+    let (outs, others) = play(Some(0.0));
+    let late = one.latency() + 10;
+    assert!(error_db(&outs[late..], &others[late..], 3) < -250.0, "the pulses, when the keys are up");
+}
+
 /// Whatever is played, and however the keys are shared out meanwhile: once all are up, no exciter sounds and the taps come to rest.
 #[test]
 fn no_key_stays_stuck_in_a_voice() {
