@@ -9,7 +9,7 @@
 use crate::board::Board;
 use crate::chain::Levels;
 use crate::exciter;
-use crate::keys::KeyTable;
+use crate::keys::{Hold, KeyTable};
 use crate::knobs::{Chord, Kind, Knob, Settings};
 use crate::lines::{Line, Lines, Source};
 use crate::pace::TICKS;
@@ -135,6 +135,21 @@ impl Controls {
 
     pub(crate) fn table(&self) -> &KeyTable {
         &self.table
+    }
+
+    /// Lines that keys have latched stay so, while the table is the same: of as many chains each one's, otherwise those of the key
+    /// struck last. What is held down is told anew.
+    pub(crate) fn take_over(&mut self, other: &Self) {
+        if self.table.hold != Hold::Latched || self.table != other.table {
+            return;
+        }
+        let Some(last) = other.hands.iter().max_by_key(|hand| hand.struck) else { return };
+        let alike = self.hands.len() == other.hands.len();
+        for (n, hand) in self.hands.iter_mut().enumerate() {
+            hand.keys.take_over(if alike { &other.hands[n].keys } else { &last.keys });
+        }
+        self.pull_keys();
+        self.moved = true;
     }
 
     /// Lets a change take effect at a tick of a frame, after those that are already due then.
