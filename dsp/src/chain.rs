@@ -150,8 +150,8 @@ impl<C: Course> Chain<C> {
         chain
     }
 
-    /// Lets everything come to rest at the operating point, by steps as long as Newton settles in; `feed` is what rests on the
-    /// inputs.
+    /// Lets everything come to rest at the operating point, by steps as long as Newton settles in; `feeds` are what rests on the
+    /// inputs, one for every chain or one for all, as are levels.
     pub(crate) fn settle(&mut self, feeds: &[Feed], levels: &[Levels]) {
         let each: [Feed; MOST_CHAINS] = std::array::from_fn(|n| *of_chain(feeds, n));
         let feed = Feed::gather(&each);

@@ -96,8 +96,8 @@ impl<const CONTROLLERS: bool> Shell<CONTROLLERS> {
             return;
         }
         if let Some(unit) = self.workshop.fetch() {
-            self.waiting = false;
-            self.put_in(unit, context);
+            let ordered = std::mem::take(&mut self.waiting);
+            self.put_in(unit, ordered, context);
         }
         let Some(unit) = &self.unit else { return };
         let mut wanted = *unit.instrument.settings();
@@ -109,7 +109,7 @@ impl<const CONTROLLERS: bool> Shell<CONTROLLERS> {
         }
         if self.offline {
             if let Some(unit) = self.workshop.build_here(&self.panel.settings()) {
-                self.put_in(unit, context);
+                self.put_in(unit, true, context);
             }
         } else if !self.waiting {
             self.waiting = true;
@@ -119,10 +119,18 @@ impl<const CONTROLLERS: bool> Shell<CONTROLLERS> {
         }
     }
 
-    fn put_in(&mut self, mut unit: Box<Unit>, context: &impl ProcessContext<Self>) {
+    /// Knobs stand where they stood in the unit before, by the host's hand or by a controller; those of a state that was loaded,
+    /// which nobody ordered here, where it puts them.
+    fn put_in(&mut self, mut unit: Box<Unit>, ordered: bool, context: &impl ProcessContext<Self>) {
         context.set_latency_samples(unit.instrument.latency() as u32);
-        self.told = [f32::NAN; Knob::COUNT];
         if let Some(old) = self.unit.take() {
+            let settings = old.instrument.settings();
+            for (&knob, told) in Knob::ALL.iter().zip(&mut self.told) {
+                // What a controller has turned since, the keyboard tells of.
+                if !ordered || settings.get(knob) == value_at(knob, *told) {
+                    *told = f32::NAN;
+                }
+            }
             unit.round.take_over(&old.round);
             unit.lines.take_over(&old.lines);
             unit.instrument.take_over(&old.instrument);

@@ -21,6 +21,7 @@ use tritank::panel::{BYPASS, LEARN, full_name, group_name};
 use tritank_dsp::board::Board;
 use tritank_dsp::knobs::{Kind, Knob};
 use tritank_dsp::lines::{Line, Source};
+use tritank_dsp::patch::Patch;
 
 const BLOCK: u32 = 512;
 const FRAMES: usize = 6000;
@@ -438,6 +439,48 @@ fn voices_come_with_a_new_unit() {
     });
     assert_same(&voices.expect("the voices came"), &expected, "voices");
     rig.stop(processor);
+}
+
+/// The knob that a controller turned last stays there through another quality, and one that the host turned last stays there.
+#[test]
+fn a_new_unit_stands_where_controllers_and_host_have_put_its_knobs() {
+    let mut patch = Patch::new(Board::built_in());
+    patch.keys.control(74, Some(Knob::Stage1Main));
+    patch.keys.control(75, Some(Knob::DirectLevel));
+    let mut rig = Rig::in_process();
+    let state = rig.state_of(&patch);
+    rig.load(&state).expect("the state is loaded");
+    let mut processor = rig.start(RATE_HZ, BLOCK);
+    // Ten time constants of a coupling capacitor, as what was before is none of the test's.
+    let performance = Performance::tones(30_000, RATE_HZ);
+    let mut turns: Vec<_> = [[0xb0, 74, 64], [0xb0, 75, 127]].map(|bytes| (0, Event::Midi(bytes))).into();
+    turns.push((1000, rig.turn("direct.level", "0.4")));
+    let before = play(&mut processor, &performance, &turns);
+    let (late, quality) = (rig.latency(), rig.turn("unit.quality", "2"));
+    play(&mut processor, &performance, &[(0, quality)]);
+    for _ in 0..PATIENCE {
+        if rig.latency() != late {
+            break;
+        }
+        std::thread::sleep(std::time::Duration::from_millis(1));
+        play(&mut processor, &Performance::tones(BLOCK as usize, RATE_HZ), &[]);
+    }
+    let after = play(&mut processor, &performance, &[]);
+    rig.stop(processor);
+
+    let mut settings = patch.settings;
+    settings.set(Knob::Stage1Main, Knob::Stage1Main.at_travel(64.0 / 127.0));
+    settings.set(Knob::DirectLevel, 0.4);
+    for (heard, quality) in [(before, None), (after, Some("2"))] {
+        if let Some(quality) = quality {
+            settings.assign("unit.quality", quality).unwrap();
+        }
+        let expected = directly(&mut instrument(&settings, RATE_HZ), &performance, |_, _| {});
+        let from = 24_000;
+        let wanted = expected[from..].iter().map(|out| out.main[0]);
+        let error = difference_db(&heard.main[0][from..], wanted);
+        assert!(error < -40.0, "{quality:?}: {error:.1} dB");
+    }
 }
 
 #[test]

@@ -78,11 +78,11 @@ impl Hand {
         }
     }
 
-    /// The lines of the key table, but for one that is being played in; the hard gate besides, when keys give the pitch and none is
-    /// down.
-    pub(super) fn pull_keys(&mut self, table: &KeyTable, by_keys: bool, learning: bool) {
+    /// The lines of the key table, but for one that is being played in; the hard gate besides, when it takes a key to sound and
+    /// none is down.
+    pub(super) fn pull_keys(&mut self, table: &KeyTable, takes_key: bool, learning: bool) {
         self.lines.set_all(Source::Keys, if learning { 0 } else { self.keys.lines() });
-        if by_keys && !self.keys.sounds(table) {
+        if takes_key && !self.keys.sounds(table) {
             self.lines.set(Source::Keys, Line::HARD, true);
         }
     }

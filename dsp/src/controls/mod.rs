@@ -9,7 +9,7 @@
 use crate::board::Board;
 use crate::chain::Levels;
 use crate::exciter;
-use crate::keys::KeyTable;
+use crate::keys::{Hold, KeyTable};
 use crate::knobs::{Chord, Kind, Knob, Settings};
 use crate::lines::{Line, Lines, Source};
 use crate::pace::TICKS;
@@ -145,6 +145,21 @@ impl Controls {
     /// The key table, to be played in: keys read it when they are next pressed, or when learning ends.
     pub(crate) fn table_mut(&mut self) -> &mut KeyTable {
         &mut self.table
+    }
+
+    /// Lines that keys have latched stay so, while the table is the same: of as many chains each one's, otherwise those of the key
+    /// struck last. What is held down is told anew.
+    pub(crate) fn take_over(&mut self, other: &Self) {
+        if self.table.hold != Hold::Latched || self.table != other.table {
+            return;
+        }
+        let Some(last) = other.hands.iter().max_by_key(|hand| hand.struck) else { return };
+        let alike = self.hands.len() == other.hands.len();
+        for (n, hand) in self.hands.iter_mut().enumerate() {
+            hand.keys.take_over(if alike { &other.hands[n].keys } else { &last.keys });
+        }
+        self.pull_keys();
+        self.moved = true;
     }
 
     /// Lets a change take effect at a tick of a frame, after those that are already due then.
@@ -290,11 +305,12 @@ impl Controls {
         self.hands.iter_mut().for_each(|hand| hand.lines.set(source, line, on));
     }
 
-    /// The lines of the key table. When keys give the pitch, a hand's hard gate is shut while it has none down, whatever they pull.
+    /// The lines of the key table. When keys give the pitch, a hand's hard gate is shut while it has none down, whatever they
+    /// pull. The knob's pitch sounds without a key in the first alone: four times the same would be no chord, but four times as loud.
     fn pull_keys(&mut self) {
         let (by_keys, learning) = (self.by_keys(), self.learning);
-        for hand in &mut self.hands {
-            hand.pull_keys(&self.table, by_keys, learning);
+        for (n, hand) in self.hands.iter_mut().enumerate() {
+            hand.pull_keys(&self.table, by_keys || n > 0, learning);
         }
     }
 

@@ -150,6 +150,38 @@ fn four_voices_are_four_units_of_a_key_each() {
     }
 }
 
+/// The knob's own pitch needs no key, so it is one voice's: as loud as in a unit of one chain. Keys bring in theirs, and take it
+/// away again.
+#[test]
+fn the_knobs_pitch_sounds_in_one_voice_and_in_more_while_keys_are_down() {
+    let pitch = ("exciter.pitch", "knob");
+    let mut one = unit(&KeyTable::default(), &[pitch]);
+    let mut four = unit(&KeyTable::default(), &[pitch, ("exciter.chord", "voices")]);
+    let mut play = |keys: Option<f64>| -> (Vec<_>, Vec<_>) {
+        for (note, velocity) in [50, 57].into_iter().zip(keys.into_iter().cycle()) {
+            four.key(note, velocity);
+        }
+        (0..6000).map(|_| (frame(&mut four, Input::default()), frame(&mut one, Input::default()))).unzip()
+    };
+    let (outs, others) = play(None);
+    // A voice at rest adds what its taps rest at, and no more.
+    let from_rest = |outs: &[[f64; 4]]| -> Vec<[f64; 4]> {
+        outs.iter().map(|out| std::array::from_fn(|lane| out[lane] - outs[0][lane])).collect()
+    };
+    let (outs, others) = (from_rest(&outs), from_rest(&others));
+    for lane in 0..4 {
+        let error = error_db(&outs, &others, lane);
+        assert!(error < -80.0, "lane {lane}, no key: {error} dB");
+    }
+    let (outs, others) = play(Some(1.0));
+    let loudness = |outs: &[[f64; 4]]| outs.iter().fold(0.0f64, |most, out| most.max(out[3]));
+    let times = loudness(&outs) / loudness(&others);
+    assert!((times - 2.0).abs() < 0.01, "two keys' pulses are {times} times one's");
+    let (outs, others) = play(Some(0.0));
+    let late = one.latency() + 10;
+    assert!(error_db(&outs[late..], &others[late..], 3) < -250.0, "the pulses, when the keys are up");
+}
+
 /// Whatever is played, and however the keys are shared out meanwhile: once all are up, no exciter sounds and the taps come to rest.
 #[test]
 fn no_key_stays_stuck_in_a_voice() {
@@ -182,6 +214,11 @@ fn no_key_stays_stuck_in_a_voice() {
         let outs: Vec<_> = (0..9600).map(|_| frame(&mut unit, Input::default())).skip(7200).collect();
         assert!(outs.iter().all(|out| out[3] == 0.0), "round {round}: a pulse goes on");
         assert!(unit.lines()[..12].iter().all(|on| !on), "round {round}: a line is held");
+        for tap in 0..3 {
+            let volts = outs.iter().map(|out| out[tap]);
+            let (low, high) = (volts.clone().fold(f64::MAX, f64::min), volts.fold(f64::MIN, f64::max));
+            assert!(high - low < 1e-5, "round {round}, tap {}: it moves by {} V", tap + 1, high - low);
+        }
     }
 }
 
@@ -223,4 +260,47 @@ fn voices_take_a_new_unit_and_the_other_ways_do_not() {
     assert_ne!(one.settings().build(), one.build());
     one.set(Knob::ExciterChord, 1.0);
     assert_eq!(one.settings().build(), one.build());
+}
+
+/// A key that was let go has left its lines behind: a new unit has them too, of one chain or of four, and the next key has its own.
+#[test]
+fn a_new_unit_keeps_the_lines_that_keys_have_latched() {
+    let mut table = KeyTable::default();
+    fill::codes(&mut table, 0..=15, 0xf, 0);
+    let codes = |unit: &mut Instrument| -> Vec<u8> {
+        for _ in 0..100 {
+            unit.tick(Input::default());
+        }
+        (0..unit.build().voices).map(|chain| unit.controls.lines(chain).code(0)).collect()
+    };
+    let [one, four] = [[("exciter.chord", "last")], [("exciter.chord", "voices")]];
+    for (from, to, left, taken) in [
+        (&one, &one, vec![9], vec![9]),
+        (&one, &four, vec![9], vec![9; 4]),
+        (&four, &four, vec![6, 9, 0, 0], vec![6, 9, 0, 0]),
+        (&four, &one, vec![6, 9, 0, 0], vec![9]),
+    ] {
+        let mut old = unit(&table, from);
+        for velocity in [1.0, 0.0] {
+            old.key(6, velocity);
+            old.key(9, velocity);
+        }
+        assert_eq!(codes(&mut old), left);
+        let mut new = unit(&table, to);
+        new.take_over(&old);
+        assert_eq!(codes(&mut new), taken, "from {from:?} to {to:?}");
+        new.key(3, 1.0);
+        assert_eq!(codes(&mut new)[0], 3);
+    }
+    // Lines that are held go with their keys, and those of another table are not its own.
+    let mut held = table.clone();
+    held.hold = Hold::Held;
+    for (before, after) in [(&held, &held), (&table, &KeyTable::default())] {
+        let mut old = unit(before, &one);
+        old.key(9, 1.0);
+        assert_eq!(codes(&mut old), [9]);
+        let mut new = unit(after, &one);
+        new.take_over(&old);
+        assert_eq!(codes(&mut new), [0]);
+    }
 }

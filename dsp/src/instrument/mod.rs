@@ -240,9 +240,10 @@ impl Instrument {
         self.player.transport(transport);
     }
 
-    /// Patterns go on where another unit has them, which this one replaces.
+    /// Patterns go on where another unit has them, which this one replaces, and lines that its keys have latched stay.
     pub fn take_over(&mut self, other: &Self) {
         self.player.take_over(&other.player);
+        self.controls.take_over(&other.controls);
     }
 
     /// Pulls what the patterns pull within the next frame.

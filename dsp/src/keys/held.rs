@@ -143,6 +143,11 @@ impl Held {
         self.lines
     }
 
+    /// Lines stay as others have left them, which is until the next key.
+    pub(crate) fn take_over(&mut self, other: &Self) {
+        self.lines = other.lines;
+    }
+
     /// The part of the pulse's level that velocity leaves at each stage.
     pub(crate) fn loudness(&self, table: &KeyTable) -> [f64; 3] {
         self.heard.map(|heard| 1.0 - table.velocity * (1.0 - heard.key.velocity))

@@ -379,3 +379,27 @@ fn no_messages_leave_a_key_or_a_line_stuck() {
         assert_eq!(new.lines(), [false; Line::COUNT], "seed {seed}, told");
     }
 }
+
+/// More keys than a chain remembers, as the pedal can keep them: all up is all of them.
+#[test]
+fn all_up_lets_go_of_every_key_under_the_pedal() {
+    let play = |unit: &mut Instrument| -> f64 {
+        (0..400).map(|_| unit.tick(Input::default()).pulse.abs()).skip(200).fold(0.0, f64::max)
+    };
+    for chord in ["last", "stages", "voices"] {
+        let mut patch = Patch::new(Board::built_in());
+        for (id, text) in [("exciter.pitch", "keys"), ("exciter.level", "1"), ("exciter.chord", chord)] {
+            patch.settings.assign(id, text).unwrap();
+        }
+        let (mut unit, mut keyboard) = (Instrument::of(&patch, 48e3).unwrap(), Keyboard::default());
+        keyboard.play(Message::Controller { channel: 0, number: 64, value: 127 }, &mut unit);
+        for note in 0..KEYS as u8 {
+            keyboard.play(Message::Down { channel: 0, note, velocity: 1.0 }, &mut unit);
+            keyboard.play(Message::Up { channel: Some(0), note }, &mut unit);
+        }
+        assert!(play(&mut unit) > 0.1, "{chord}");
+        keyboard.play(Message::AllUp, &mut unit);
+        play(&mut unit);
+        assert_eq!(play(&mut unit), 0.0, "{chord}: a key is still down");
+    }
+}

@@ -100,7 +100,7 @@ fn fault(kind: &str, name: &str, wanted: Option<&str>, error: &cpal::Error) -> S
     }
 }
 
-/// How good a configuration is, best last: our own format before others, then two channels (or as many as asked for).
+/// How good a configuration is, best last: as many channels as are asked for, then our own format, then no channels more.
 fn rank(range: &SupportedStreamConfigRange, channels: u16) -> (bool, bool, std::cmp::Reverse<u16>) {
     let float = range.sample_format() == SampleFormat::F32;
     (range.channels() >= channels, float, std::cmp::Reverse(range.channels()))
