@@ -113,13 +113,14 @@ impl Controls {
         controls
     }
 
-    /// What was waiting takes effect, and every glide has arrived.
+    /// What was waiting takes effect, every glide has arrived, and no key was heard but those that are down.
     pub(crate) fn arrive(&mut self) {
         while let Some((_, change)) = self.waiting.pop_front() {
             self.apply(change);
         }
         self.glide = self.settings;
         for hand in &mut self.hands {
+            hand.keys.forget_heard(&self.table);
             hand.arrive(&self.table);
         }
         self.gliding = false;

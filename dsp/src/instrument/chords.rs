@@ -304,3 +304,32 @@ fn a_new_unit_keeps_the_lines_that_keys_have_latched() {
         assert_eq!(codes(&mut new), [0]);
     }
 }
+
+/// A reset is a new start for keys too: the pitch that was heard last is none to glide from.
+#[test]
+fn after_a_reset_keys_sound_as_on_a_new_unit() {
+    let mut table = KeyTable::default();
+    table.velocity = 0.5;
+    for chord in ["last", "stages", "voices"] {
+        let mut fresh = unit(&table, &[("exciter.chord", chord)]);
+        let mut played = fresh.clone();
+        for velocity in [0.3, 0.0] {
+            for note in [80, 85, 90, 95, 99] {
+                played.key(note, velocity);
+            }
+            played.bend_key(99, 1.0);
+            for _ in 0..2000 {
+                played.tick(Input::default());
+            }
+        }
+        played.reset();
+        for n in 0..3000 {
+            if n % 1000 == 500 {
+                let note = 40 + (n / 100) as u8;
+                fresh.key(note, 0.8);
+                played.key(note, 0.8);
+            }
+            assert_eq!(played.tick(Input::default()), fresh.tick(Input::default()), "{chord}, frame {n}");
+        }
+    }
+}

@@ -42,11 +42,12 @@ pub(crate) struct Held {
     lines: u16,
 }
 
+/// Before any key: A3.
+const UNHEARD: Heard = Heard { pitch: 57.0, key: Down { note: 57, velocity: 1.0, pressure: 0.0, bend: 0.0 } };
+
 impl Default for Held {
     fn default() -> Self {
-        // A3: the pitch before any key.
-        let heard = Heard { pitch: 57.0, key: Down { velocity: 1.0, ..Down::default() } };
-        Self { down: [Down::default(); MOST], count: 0, bend: 0.0, by_stage: false, heard: [heard; 3], lines: 0 }
+        Self { down: [Down::default(); MOST], count: 0, bend: 0.0, by_stage: false, heard: [UNHEARD; 3], lines: 0 }
     }
 }
 
@@ -96,6 +97,12 @@ impl Held {
     /// Lets each stage hear a note of its own, or all the same.
     pub(crate) fn part(&mut self, by_stage: bool, table: &KeyTable) {
         self.by_stage = by_stage;
+        self.hear(table);
+    }
+
+    /// What was heard last is forgotten: of no key, it is as before any.
+    pub(crate) fn forget_heard(&mut self, table: &KeyTable) {
+        self.heard = [UNHEARD; 3];
         self.hear(table);
     }
 
