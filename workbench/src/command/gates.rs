@@ -1,6 +1,8 @@
 //! `tritank gates`: the lines of a score as voltages for a real unit, and as MIDI notes.
 
-use super::{UnitOptions, progress, refuse_if_stopped, refuse_one_name_for_two_files, remark, say, say_json, stopping};
+use super::{
+    UnitOptions, lie, progress, refuse_if_stopped, refuse_one_name_for_two_files, remark, say, say_json, stopping,
+};
 use crate::fault::Fault;
 use crate::gates::{Form, Gate, GateFile, OnGrid, TICKS_PER_SECOND, gates, key, midi, pattern};
 use crate::score;
@@ -347,7 +349,8 @@ impl GatesCommand {
             remark(&format!("{lost} edges fall on one tick with another of their line and are not in the MIDI file"));
         }
         if report.edges_beyond_end > 0 {
-            remark(&format!("{} edges lie beyond the end and are not written", report.edges_beyond_end));
+            let lie = lie(report.edges_beyond_end, "edge", "edges");
+            remark(&format!("{lie} beyond the end, not written"));
         }
     }
 }

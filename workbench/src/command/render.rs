@@ -1,6 +1,8 @@
 //! `tritank render`: sound files through the engine, offline.
 
-use super::{UnitOptions, progress, refuse_if_stopped, refuse_one_name_for_two_files, remark, say, say_json, stopping};
+use super::{
+    UnitOptions, lie, progress, refuse_if_stopped, refuse_one_name_for_two_files, remark, say, say_json, stopping,
+};
 use crate::fault::Fault;
 use crate::render::{Facts, Job, render};
 use crate::score;
@@ -87,6 +89,9 @@ JSON:
 Example: an organ through the unit, its lines pulled by a score
   tritank render --in1 organ.wav --lines steps.csv --set stage1.main=0.3 --out voice.wav --taps taps.wav";
 
+/// Below this nothing is heard, whatever the amplifier: -120 dBV.
+const SILENT_VOLTS: f64 = 1e-6;
+
 /// One input as it was found.
 #[derive(serde::Serialize)]
 struct Heard {
@@ -134,6 +139,14 @@ impl RenderCommand {
         let first = sounds.iter().flatten().next().map(|sound: &Sound| sound.rate_hz);
         let rate_hz = self.rate.or(first).unwrap_or(48_000);
         let longest = sounds.iter().flatten().map(|sound| frames_at(sound, rate_hz)).max();
+        if let (Some(file), Some(0.0), None, None) =
+            (&self.keys, song.as_ref().map(|song| song.seconds), longest, self.seconds)
+        {
+            return Err(Fault::in_file(
+                file,
+                "given a song of no length, allowed is one that lasts, or --seconds with it",
+            ));
+        }
         let song_end = song.as_ref().map(|song| ((song.seconds * f64::from(rate_hz)).ceil() as u64).max(1));
         let frames = self.frames(rate_hz, longest.max(song_end))?;
 
@@ -170,13 +183,17 @@ impl RenderCommand {
         taps.map_or(Ok(()), WavFile::finish)?;
 
         if facts.edges_beyond_end > 0 {
-            remark(&format!("{} edges of the score lie beyond the end and were not heard", facts.edges_beyond_end));
+            let lie = lie(facts.edges_beyond_end, "edge of the score", "edges of the score");
+            remark(&format!("{lie} beyond the end, not heard"));
         }
         if facts.messages_beyond_end > 0 {
-            remark(&format!(
-                "{} messages of the song lie beyond the end and were not heard",
-                facts.messages_beyond_end
-            ));
+            let lie = lie(facts.messages_beyond_end, "message of the song", "messages of the song");
+            remark(&format!("{lie} beyond the end, not heard"));
+        }
+        if facts.peak_volts.into_iter().all(|volts| volts < SILENT_VOLTS) {
+            remark(
+                "nothing is heard: sound comes in with --in1, --in2 or --in3, or from the exciter, whose knobs are exciter.level and stage1.pulse to stage3.pulse",
+            );
         }
         let report = Report { out: &self.out, taps: self.taps.as_deref(), inputs: &heard, facts: &facts };
         if self.json { say_json(&report) } else { say(words(&report).as_bytes()) }
@@ -192,7 +209,9 @@ impl RenderCommand {
                 Err(Fault::new(format!("--seconds: given {seconds}, allowed is above 0, to 1000000")))
             }
             (None, Some(longest)) => Ok(longest),
-            (None, None) => Err(Fault::new("length: given no input, no --keys and no --seconds, allowed is any")),
+            (None, None) => {
+                Err(Fault::new("length: given no input, no --keys and no --seconds, allowed are one of them or more"))
+            }
         }
     }
 }
@@ -226,7 +245,7 @@ fn hear(jack: &'static str, file: &Path, sound: &Sound, rate_hz: u32) -> Heard {
 
 /// Volts as dB re 1 V.
 fn decibels(volts: f64) -> String {
-    if volts > 0.0 { format!("{:.1} dBV", 20.0 * volts.log10()) } else { "silent".to_owned() }
+    if volts >= SILENT_VOLTS { format!("{:.1} dBV", 20.0 * volts.log10()) } else { "silent".to_owned() }
 }
 
 /// The facts for a person.
