@@ -22,7 +22,7 @@ pub struct KeysCommand {
     #[arg(long, value_name = "NAME")]
     group: Option<String>,
     /// The key of the first vowel, in MIDI numbers
-    #[arg(long, value_name = "KEY", default_value_t = 48, value_parser = clap::value_parser!(u8).range(0..128))]
+    #[arg(long, value_name = "KEY", default_value_t = 48, value_parser = clap::value_parser!(u8).range(0..=127))]
     first: u8,
     /// Board file for the patch; without one, the built-in board, or the patch's own
     #[arg(long, value_name = "FILE")]
