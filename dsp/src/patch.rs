@@ -125,6 +125,16 @@ mod tests {
         assert_eq!(Patch::from_toml(&patch.to_toml(), &Board::built_in()).unwrap(), patch);
     }
 
+    /// A player copies it: it must read, and name what it is there to name.
+    #[test]
+    fn the_patch_of_the_readme_reads() {
+        let (_, rest) = include_str!("../../README.md").split_once("```toml\n").unwrap();
+        let patch = Patch::from_toml(rest.split_once("```").unwrap().0, &Board::built_in()).unwrap();
+        assert_eq!(patch.keys.hold, keys::Hold::Held);
+        assert_eq!(patch.keys.controller(1), Some(Knob::Tap3Level));
+        assert!(patch.keys.row(84).lines.is_some() && patch.patterns.lane(crate::lines::Line::HARD).is_some());
+    }
+
     #[test]
     fn a_short_patch_is_played_on_the_board_at_hand() {
         let text = "patch = 1\n[knobs]\n\"stage1.switch2\" = true\n\"exciter.pitch\" = \"keys\"\n\"stage2.code\" = 5\n";
