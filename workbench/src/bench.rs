@@ -93,7 +93,7 @@ pub fn one_line(error: &clap::Error, program: &str) -> String {
     let mut line = with_what_is_allowed(line.strip_prefix("error: ").unwrap_or(&line));
     let behind_minus = line.split_once("unexpected argument '-").and_then(|(_, name)| name.chars().next());
     if behind_minus.is_some_and(|first| first.is_ascii_digit()) {
-        line.push_str("; a value with a minus stands behind an equals sign, as --seconds=-1");
+        line.push_str("; a value with a minus stands behind an equals sign, as --NAME=-1");
     }
     format!("{line} ({program} --help tells more)")
 }
@@ -161,7 +161,7 @@ mod tests {
             ("render --out a.wav --quality 3", "[possible values: 1, 2, 4, 8, 16]"),
             ("render --out a.wav --rate 10", "'--rate <HZ>': allowed is 8000 to 768000 (tritank render --help"),
             ("render --out a.wav --rate 44.1k", "'--rate <HZ>': allowed is a whole number"),
-            ("render --out a.wav --seconds -1", "as --seconds=-1 (tritank render --help tells more)"),
+            ("render --out a.wav --seconds -1", "as --NAME=-1 (tritank render --help tells more)"),
             ("render --out a.wav --seconds long", "allowed is a number"),
             ("keys --plan a --out b --first 128", "allowed is 0 to 127"),
             ("circuit --code 16,0,0", "allowed is a whole number from 0 to 15"),

@@ -39,11 +39,11 @@ pub struct KeysCommand {
 }
 
 const LONG: &str = "\
-Each key from --first on takes the next vowel, in the order of the plan, until the vowels or the keys end. Keys beside them
+Each key from --first on takes the next vowel, in the order of the plan, until the vowels or the keys end. Keys beside them \
 keep what the patch says. The patch plays with --patch in tritank render, and is what a host's state carries.
 
-line = switch XOR keys XOR pattern XOR gate: the code of a key pulls its lines on top of what panel
-switches, code knobs, patterns, gates and a score pull, and a line is on while an odd number of them
+line = switch XOR keys XOR pattern XOR gate: the code of a key pulls its lines on top of what panel \
+switches, code knobs, patterns, gates and a score pull, and a line is on while an odd number of them \
 do. With all of those off, a key's code is the code on the lines.
 
 JSON: out (file written), keys (for each: key, vowel, group, code).

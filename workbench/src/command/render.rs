@@ -56,21 +56,21 @@ pub struct RenderCommand {
 }
 
 const LONG: &str = "\
-WAV in: 16, 24 or 32 bit whole numbers (full scale is ±1 V) or 32 bit float (1.0 is 1 V). An input at another rate than
-the rendering's is resampled, and a note says so. Samples that are not finite are passed on to the engine, and a note
+WAV in: 16, 24 or 32 bit whole numbers (full scale is ±1 V) or 32 bit float (1.0 is 1 V). An input at another rate than \
+the rendering's is resampled, and a note says so. Samples that are not finite are passed on to the engine, and a note \
 says where they are.
-WAV out: frame n belongs to frame n of the input; the filters' latency is taken out. The rendering ends with the longest
+WAV out: frame n belongs to frame n of the input; the filters' latency is taken out. The rendering ends with the longest \
 input; give --seconds to hear a tail. Files appear whole or not at all.
 Resonant filters can jump in level: start low, and keep the limiter on while you listen.
 
-Score: a CSV with the header seconds,line,state; lines 1.0 to 3.3, soft, hard; states on or off, 1 or 0. Each edge falls
-on the nearest frame. line = switch XOR keys XOR pattern XOR gate, where the score is gate: panel
-switches, code knobs, keys and patterns pull the same lines, and a line is on while an odd number of
+Score: a CSV with the header seconds,line,state; lines 1.0 to 3.3, soft, hard; states on or off, 1 or 0. Each edge falls \
+on the nearest frame. line = switch XOR keys XOR pattern XOR gate, where the score is gate: panel \
+switches, code knobs, keys and patterns pull the same lines, and a line is on while an odd number of \
 them pull.
 
-Keys: a Standard MIDI File of format 0 or 1. Its notes play the key table of the patch, and the exciter in tune when
-exciter.pitch is keys; bend, pressure, controllers and the sustain pedal do what they do in a host. Every channel plays.
-Each event falls on the nearest frame. The patterns of the patch follow its tempo map; without --keys they run from the
+Keys: a Standard MIDI File of format 0 or 1. Its notes play the key table of the patch, and the exciter in tune when \
+exciter.pitch is keys; bend, pressure, controllers and the sustain pedal do what they do in a host. Every channel plays. \
+Each event falls on the nearest frame. The patterns of the patch follow its tempo map; without --keys they run from the \
 first frame on, at the tempo of the patch. A broken file is refused, and nothing is written.
 
 JSON:
