@@ -131,7 +131,7 @@ mod tests {
         let (_, rest) = include_str!("../../README.md").split_once("```toml\n").unwrap();
         let patch = Patch::from_toml(rest.split_once("```").unwrap().0, &Board::built_in()).unwrap();
         assert_eq!(patch.keys.hold, keys::Hold::Held);
-        assert_eq!(patch.keys.controller(1), Some(Knob::Tap3Level));
+        assert_eq!(patch.keys.controller(74), Some(Knob::Stage2Sweep));
         assert!(patch.keys.row(84).lines.is_some() && patch.patterns.lane(crate::lines::Line::HARD).is_some());
     }
 
