@@ -37,4 +37,5 @@ pub mod response;
 mod rest;
 pub mod stage;
 mod switching;
+mod text;
 pub mod value;

@@ -95,31 +95,41 @@ const SOURCES: usize = 7;
 
 /// The state of every source on every line; a line is the XOR of its sources: on while an odd number of them pull.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Lines([u16; SOURCES]);
+pub struct Lines {
+    sources: [u16; SOURCES],
+    /// Lines that are held on, whoever pulls them.
+    held: u16,
+}
 
 impl Lines {
     /// Pulls or releases one line from one source.
     pub fn set(&mut self, source: Source, line: Line, on: bool) {
         let mask = 1u16 << line.0;
-        let word = &mut self.0[source as usize];
+        let word = &mut self.sources[source as usize];
         *word = if on { *word | mask } else { *word & !mask };
     }
 
     /// Sets a stage's four lines of one source from a code, bit n for line n.
     pub fn set_code(&mut self, source: Source, stage: usize, code: u8) {
         let shift = 4 * stage;
-        let word = &mut self.0[source as usize];
+        let word = &mut self.sources[source as usize];
         *word = *word & !(0xf << shift) | u16::from(code & 0xf) << shift;
     }
 
     /// Sets all fourteen lines of one source, bit n for line n of [`Line::all`].
     pub fn set_all(&mut self, source: Source, lines: u16) {
-        self.0[source as usize] = lines & ((1 << Line::COUNT) - 1);
+        self.sources[source as usize] = lines & ((1 << Line::COUNT) - 1);
+    }
+
+    /// Holds a line on, whoever pulls it, or no longer.
+    pub fn hold(&mut self, line: Line, on: bool) {
+        let mask = 1u16 << line.0;
+        self.held = if on { self.held | mask } else { self.held & !mask };
     }
 
     /// All lines, bit n for the nth in the order of [`Line::all`].
     pub fn word(&self) -> u16 {
-        self.0.iter().fold(0, |all, source| all ^ source)
+        self.sources.iter().fold(0, |all, source| all ^ source) | self.held
     }
 
     /// Whether a line is on.

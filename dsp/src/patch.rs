@@ -39,7 +39,11 @@ struct File {
 
 /// What may stand behind a knob's id.
 #[derive(Serialize, Deserialize)]
-#[serde(untagged)]
+#[serde(
+    untagged,
+    expecting = "given what is no value of a knob, allowed are a number, a text, true or false; a name with a dot stands in \
+                 quotes, \"exciter.rate\" = 110"
+)]
 enum Entry {
     Switch(bool),
     Whole(i64),
@@ -71,11 +75,7 @@ impl Patch {
     /// # Errors
     /// The first thing that is wrong: its place, what was given, what is allowed.
     pub fn from_toml(text: &str, fallback: &Board) -> Result<Self, BoardError> {
-        let file: File = toml::from_str(text).map_err(|error| BoardError {
-            line: error.span().map(|span| 1 + text[..span.start].matches('\n').count()),
-            place: String::new(),
-            what: error.message().replace('\n', " "),
-        })?;
+        let file: File = toml::from_str(text).map_err(|error| crate::text::error(text, &error))?;
         let refuse = |place: &str, what: String| BoardError { line: None, place: place.to_owned(), what };
         if file.patch != 1 {
             let what = format!("given {}, allowed is 1: this patch was written by a newer program", file.patch);
@@ -125,6 +125,16 @@ mod tests {
         assert_eq!(Patch::from_toml(&patch.to_toml(), &Board::built_in()).unwrap(), patch);
     }
 
+    /// A player copies it: it must read, and name what it is there to name.
+    #[test]
+    fn the_patch_of_the_readme_reads() {
+        let (_, rest) = include_str!("../../README.md").split_once("```toml\n").unwrap();
+        let patch = Patch::from_toml(rest.split_once("```").unwrap().0, &Board::built_in()).unwrap();
+        assert_eq!(patch.keys.hold, keys::Hold::Held);
+        assert_eq!(patch.keys.controller(74), Some(Knob::Stage2Sweep));
+        assert!(patch.keys.row(84).lines.is_some() && patch.patterns.lane(crate::lines::Line::HARD).is_some());
+    }
+
     #[test]
     fn a_short_patch_is_played_on_the_board_at_hand() {
         let text = "patch = 1\n[knobs]\n\"stage1.switch2\" = true\n\"exciter.pitch\" = \"keys\"\n\"stage2.code\" = 5\n";
@@ -133,6 +143,8 @@ mod tests {
         assert_eq!(patch.settings.get(Knob::Stage2Code), 5.0);
         let error = Patch::from_toml("patch = 1\n[knobs]\n\"unit.supply\" = 20\n", &Board::built_in()).unwrap_err();
         assert!(error.to_string().contains("knobs.unit.supply") && error.what.contains("20"), "{error}");
+        let error = Patch::from_toml("patch = 1\n[knobs]\nexciter.rate = 110\n", &Board::built_in()).unwrap_err();
+        assert!(error.line == Some(3) && error.what.contains("stands in quotes"), "{error}");
         assert!(Patch::from_toml("patch = 2\n", &Board::built_in()).unwrap_err().what.contains("newer"));
     }
 }

@@ -4,6 +4,7 @@ use crate::machine::{Device, Devices, Wanted};
 use crate::session::Music;
 use clap::Parser;
 use std::path::PathBuf;
+use tritank_dsp::value::{self, Unit};
 use tritank_workbench::fault::Fault;
 use tritank_workbench::sound::Sound as Recording;
 use tritank_workbench::unit;
@@ -16,7 +17,7 @@ use tritank_workbench::unit;
     name = "tritank-standalone",
     version,
     after_help = "Examples:\n  tritank-standalone --list\n  tritank-standalone --input organ.wav --set stage1.code=5\n  \
-                  tritank-standalone --record \"USB\" --output \"USB\" --block 128 --gates-from 3 --gate-volts 10"
+                  tritank-standalone --record \"USB\" --output \"USB\" --block 128 --gates-from 3 --gate-volts 10V"
 )]
 pub struct Arguments {
     /// Say which devices there are, and nothing else
@@ -34,20 +35,20 @@ pub struct Arguments {
     /// Recording to play over and over: WAV, mono or stereo, any rate
     #[arg(long, value_name = "FILE.wav")]
     pub input: Option<PathBuf>,
-    /// Device that sends MIDI, by a part of its name; all of them without
+    /// Device that sends MIDI, by a part of its name; without it, all of them
     #[arg(long, value_name = "NAME")]
     pub midi: Option<String>,
     /// Sample rate, Hz, or the nearest that the device has
     #[arg(long, value_name = "HZ", default_value_t = 48_000, value_parser = clap::value_parser!(u32).range(8_000..=768_000))]
     pub rate: u32,
-    /// Frames a block, or the nearest that the device has: 512 without; fewer are less late and more easily interrupted
+    /// Frames a block, or the nearest that the device has; without it, 512; fewer are less late and more easily interrupted
     #[arg(long, value_name = "FRAMES", value_parser = clap::value_parser!(u32).range(16..=8192))]
     pub block: Option<u32>,
-    /// Channel of the recording device with the gate of line 1.0; the other lines' follow
+    /// Channel of the recording device with the gate of line 1.0; those of the other lines follow
     #[arg(long, value_name = "CHANNEL", requires = "record", value_parser = clap::value_parser!(u16).range(1..=256))]
     pub gates_from: Option<u16>,
     /// Volts at such a channel when it is at full scale
-    #[arg(long, value_name = "VOLTS", default_value_t = 1.0, requires = "gates_from", value_parser = volts)]
+    #[arg(long, value_name = "V", default_value = "1V", requires = "gates_from", allow_hyphen_values = true, value_parser = volts)]
     pub gate_volts: f32,
     /// Board file; the built-in board without it
     #[arg(long, value_name = "FILE.toml")]
@@ -61,8 +62,13 @@ pub struct Arguments {
 }
 
 fn volts(text: &str) -> Result<f32, String> {
-    let allowed = || format!("given {text}, allowed is 0.1 to 100 volts");
-    text.parse().ok().filter(|volts| (0.1..=100.0).contains(volts)).ok_or_else(allowed)
+    let volts = value::parse(text, Unit::Volt).map_err(|error| error.to_string())?;
+    let [low, high] = [0.1, 100.0];
+    if (low..=high).contains(&volts) {
+        return Ok(volts as f32);
+    }
+    let [low, high] = [low, high].map(|volts| value::write(volts, Unit::Volt));
+    Err(format!("given \"{text}\", allowed is {low} to {high}"))
 }
 
 impl Arguments {
@@ -134,7 +140,7 @@ mod tests {
     #[test]
     fn devices_knobs_and_gates_are_read() {
         Arguments::command().debug_assert();
-        let words = "--record usb --output USB --block 128 --rate 96000 --gates-from 3 --gate-volts 10";
+        let words = "--record usb --output USB --block 128 --rate 96000 --gates-from 3 --gate-volts 10V";
         let words: Vec<_> = words.split(' ').chain(["--set", "exciter.level=0.5"]).collect();
         let arguments = read(&words).unwrap();
         let wanted = arguments.wanted();
@@ -156,6 +162,8 @@ mod tests {
             &["--gates-from", "3"],
             &["--record", "a", "--gates-from", "0"],
             &["--record", "a", "--gates-from", "3", "--gate-volts", "0"],
+            &["--record", "a", "--gates-from", "3", "--gate-volts", "-10V"],
+            &["--record", "a", "--gates-from", "3", "--gate-volts", "10Hz"],
             &["--record", "a", "--input", "b.wav"],
         ] {
             assert!(read(words).is_err(), "{words:?}");

@@ -13,6 +13,7 @@ use crate::command::say;
 use crate::command::sheet::SheetCommand;
 use crate::command::tune::TuneCommand;
 use crate::fault::Fault;
+use std::ffi::OsString;
 
 /// The bench of a three-tank formant voice: see, measure and hear a board before it is soldered
 #[derive(Debug, clap::Parser)]
@@ -83,13 +84,47 @@ impl Bench {
     }
 }
 
-/// What the argument parser has to say, in one line.
-pub fn one_line(error: &clap::Error) -> String {
+/// What the argument parser has to say of a program's arguments, in one line; `program` with its command, where it has one.
+pub fn one_line(error: &clap::Error, program: &str) -> String {
     let text = error.to_string();
     let told = text.lines().take_while(|line| !line.starts_with("Usage:") && !line.starts_with("For more information"));
     let line: Vec<_> = told.flat_map(str::split_whitespace).collect();
     let line = line.join(" ");
-    format!("{} (tritank --help tells more)", line.strip_prefix("error: ").unwrap_or(&line))
+    let mut line = with_what_is_allowed(line.strip_prefix("error: ").unwrap_or(&line));
+    let behind_minus = line.split_once("unexpected argument '-").and_then(|(_, name)| name.chars().next());
+    if behind_minus.is_some_and(|first| first.is_ascii_digit()) {
+        line.push_str("; a value with a minus stands behind an equals sign, as --NAME=-1");
+    }
+    format!("{line} ({program} --help tells more)")
+}
+
+/// The parser speaks of digits and types.
+fn with_what_is_allowed(told: &str) -> String {
+    let mut told = told.to_owned();
+    for (theirs, ours) in [
+        ("invalid float literal", "allowed is a number"),
+        ("invalid digit found in string", "allowed is a whole number"),
+        ("cannot parse integer from empty string", "allowed is a whole number"),
+        ("cannot parse float from empty string", "allowed is a number"),
+        ("number too large to fit in target type", "allowed is a smaller number"),
+    ] {
+        told = told.replace(theirs, ours);
+    }
+    // "…: 5 is not in 8000..=768000"
+    let range = told.split_once(" is not in ").and_then(|(told, range)| {
+        let (told, _) = told.rsplit_once(' ')?;
+        let (low, high) = range.split_once("..=")?;
+        Some(format!("{told} allowed is {low} to {high}"))
+    });
+    range.unwrap_or(told)
+}
+
+/// The command that a command line names: "tritank render", or "tritank" where it names none.
+pub fn program(arguments: impl Iterator<Item = OsString>) -> String {
+    let known = <Bench as clap::CommandFactory>::command();
+    let named =
+        arguments.skip(1).find_map(|word| known.find_subcommand(word).map(|command| command.get_name().to_owned()));
+    named.map_or_else(|| "tritank".to_owned(), |command| format!("tritank {command}"))
 }
 
 #[cfg(test)]
@@ -124,13 +159,18 @@ mod tests {
         for (line, says) in [
             ("render", "--out"),
             ("render --out a.wav --quality 3", "[possible values: 1, 2, 4, 8, 16]"),
-            ("render --out a.wav --rate 10", "8000..=768000"),
+            ("render --out a.wav --rate 10", "'--rate <HZ>': allowed is 8000 to 768000 (tritank render --help"),
+            ("render --out a.wav --rate 44.1k", "'--rate <HZ>': allowed is a whole number"),
+            ("render --out a.wav --seconds -1", "as --NAME=-1 (tritank render --help tells more)"),
+            ("render --out a.wav --seconds long", "allowed is a number"),
+            ("keys --plan a --out b --first 128", "allowed is 0 to 127"),
             ("circuit --code 16,0,0", "allowed is a whole number from 0 to 15"),
             ("sing", "unrecognized"),
             ("board --bord x", "--board"),
         ] {
-            let error = Bench::try_parse_from(std::iter::once("tritank").chain(line.split(' '))).unwrap_err();
-            let told = one_line(&error);
+            let words = || std::iter::once("tritank").chain(line.split(' '));
+            let error = Bench::try_parse_from(words()).unwrap_err();
+            let told = one_line(&error, &program(words().map(OsString::from)));
             assert!(!told.contains('\n') && told.contains(says), "{told}");
         }
     }

@@ -2,7 +2,7 @@
 
 use clap::Parser as _;
 use std::process::ExitCode;
-use tritank_workbench::bench::Bench;
+use tritank_workbench::bench::{Bench, one_line, program};
 use tritank_workbench::fault::EXIT_CODE;
 
 fn main() -> ExitCode {
@@ -16,7 +16,7 @@ fn main() -> ExitCode {
             let _ = error.print();
             ExitCode::SUCCESS
         }
-        Err(error) => refuse(&tritank_workbench::bench::one_line(&error)),
+        Err(error) => refuse(&one_line(&error, &program(std::env::args_os()))),
     }
 }
 

@@ -166,7 +166,8 @@ pub fn render(job: &Job, mut frame: impl FnMut(u64, &Output) -> Result<(), Fault
         quality: job.patch.settings.quality(),
         latency_frames: latency,
         edges_beyond_end: edges.count(),
-        messages_beyond_end: messages.count(),
+        // A message on the very end has nothing left to change, and belongs to the song.
+        messages_beyond_end: messages.filter(|(at, _)| *at > job.frames).count(),
         peak_volts: mix.map(|meter| meter.peak),
         rms_volts: mix.map(|meter| meter.rms(job.frames)),
         taps_peak_volts: taps.map(|meter| meter.peak),

@@ -172,8 +172,16 @@ impl WavFile {
     /// Opens a file for so many frames.
     ///
     /// # Errors
-    /// When it cannot be written, or is longer than a WAV file can say.
+    /// When it cannot be written, is longer than a WAV file can say, or its name says that it is none.
     pub fn create(name: &Path, rate_hz: u32, channels: u16, frames: u64) -> Result<Self, Fault> {
+        if let Some(ending) = name.extension().and_then(|ending| ending.to_str())
+            && !["wav", "wave"].iter().any(|good| ending.eq_ignore_ascii_case(good))
+        {
+            return Err(Fault::in_file(
+                name,
+                format!("given the ending \"{ending}\", allowed is wav: it will be a WAV file"),
+            ));
+        }
         let most = Self::most_frames(channels);
         if frames > most {
             let given = frames as f64 / f64::from(rate_hz);

@@ -51,7 +51,18 @@ impl fmt::Display for Codes {
 /// The file, the line and part in it, what was given and what is allowed.
 pub fn read_board(file: Option<&Path>) -> Result<Board, Fault> {
     let Some(file) = file else { return Ok(Board::built_in()) };
-    Board::from_toml(&text(file)?).map_err(|error| Fault::in_file(file, error))
+    let written = text(file)?;
+    Board::from_toml(&written).map_err(|error| {
+        if is_table(&written, "patch") {
+            return Fault::in_file(file, "given a patch, allowed is a board; a patch is read by --patch");
+        }
+        Fault::in_file(file, error)
+    })
+}
+
+/// Whether a text is a table that begins as a board or a patch does, with the version of its kind.
+fn is_table(text: &str, version: &str) -> bool {
+    toml::from_str::<toml::Table>(text).is_ok_and(|table| table.contains_key(version))
 }
 
 /// Reads a patch and plays it on its own board, or on the one that is given by file.
@@ -62,7 +73,12 @@ pub fn read_patch(patch: Option<&Path>, board: Option<&Path>) -> Result<Patch, F
     let soldered = read_board(board)?;
     let Some(file) = patch else { return Ok(Patch::new(soldered)) };
     let written = text(file)?;
-    let patch = Patch::from_toml(&written, &soldered).map_err(|error| Fault::in_file(file, error))?;
+    let patch = Patch::from_toml(&written, &soldered).map_err(|error| {
+        if is_table(&written, "version") {
+            return Fault::in_file(file, "given a board, allowed is a patch; a board is read by --board");
+        }
+        Fault::in_file(file, error)
+    })?;
     if board.is_none() {
         return Ok(patch);
     }

@@ -333,7 +333,10 @@ fn a_gate_shorter_than_the_grid_is_not_there_and_is_told() {
     // 0.1 ms is five samples and no tick; line 1.1 moves beyond the end.
     assert_eq!((&facts["wav_edges_lost"], &facts["midi_edges_lost"]), (&0.into(), &2.into()));
     assert_eq!(facts["edges_beyond_end"], 2);
-    assert!(told.contains("2 edges fall on one tick") && told.contains("2 edges lie beyond the end"), "{told}");
+    assert!(
+        told.contains("2 edges fall on one tick") && told.contains("2 edges lie beyond the end, not written"),
+        "{told}"
+    );
     let output = bench.run("gates --lines steps.csv --full-scale 10V --out g.wav --json");
     let facts: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
     assert_eq!(facts["wav_edges_lost"], 2);

@@ -7,7 +7,10 @@ use hound::WavReader;
 
 /// One track of format 0, 96 ticks a quarter at 120 a minute: key 57 for a second.
 fn song() -> Vec<u8> {
-    let track = [0, 0x90, 57, 100, 0x81, 0x40, 0x80, 57, 0, 0, 0xff, 0x2f, 0];
+    of_track(&[0, 0x90, 57, 100, 0x81, 0x40, 0x80, 57, 0, 0, 0xff, 0x2f, 0])
+}
+
+fn of_track(track: &[u8]) -> Vec<u8> {
     let mut file = b"MThd\0\0\0\x06\0\0\0\x01\0\x60MTrk\0\0\0".to_vec();
     file.push(track.len() as u8);
     file.extend(track);
@@ -41,7 +44,10 @@ fn a_song_plays_the_exciter_in_tune_for_as_long_as_it_lasts() {
     bench.put("song.mid", song());
     bench.put("patch.toml", PATCH);
     let facts = bench.facts("render --keys song.mid --patch patch.toml --rate 48000 --out a.wav --taps t.wav --json");
-    assert_eq!((facts["frames"].as_u64(), facts["messages_beyond_end"].as_u64()), (Some(48_000), Some(1)));
+    assert_eq!((facts["frames"].as_u64(), facts["messages_beyond_end"].as_u64()), (Some(48_000), Some(0)));
+    let short = bench.facts("render --keys song.mid --patch patch.toml --seconds 0.5 --out a.wav --json");
+    assert_eq!(short["messages_beyond_end"], 1);
+    bench.well("render --keys song.mid --patch patch.toml --rate 48000 --out a.wav --taps t.wav");
     let pulse = &taps(&bench, "t.wav")[0];
     let half = 0.5 * pulse.iter().copied().fold(0.0, f64::max);
     let rises: Vec<f64> = (1..pulse.len())
@@ -76,6 +82,7 @@ fn broken_songs_and_tables_are_refused_with_their_place_and_nothing_is_written()
     let bench = Bench::new();
     bench.put("song.mid", song());
     bench.put("short.mid", &song()[..30]);
+    bench.put("still.mid", of_track(&[0, 0x90, 57, 100, 0, 0xff, 0x2f, 0]));
     bench.put("text.mid", "once upon a time");
     bench.put("lane.toml", PATCH.replace("1/4", "1/5"));
     bench.put("row.toml", PATCH.replace("[5, 3, 0]", "[5, 16, 0]"));
@@ -83,6 +90,7 @@ fn broken_songs_and_tables_are_refused_with_their_place_and_nothing_is_written()
         ("--keys short.mid", "short.mid", "no Standard MIDI File"),
         ("--keys text.mid", "text.mid: byte 0", "no header"),
         ("--keys none.mid", "none.mid", "no such file"),
+        ("--keys still.mid", "still.mid", "a song of no length"),
         ("--keys song.mid --patch lane.toml", "lane.toml: patterns.lanes.1.1.rate", "\"1/5\""),
         ("--keys song.mid --patch row.toml", "row.toml: keys.rows.57.code", "[5, 16, 0]"),
     ] {
@@ -108,15 +116,44 @@ fn the_vowels_of_a_plan_lie_on_keys() {
         [60, 61, 62, 127, 63].map(|key| patch.keys.row(key).lines),
         [Some(0x321), Some(0x80f), Some(0x654), Some(0x654), None]
     );
+    let mixed = [row("i", "men", [1, 2, 3]), row("i", "women", [4, 5, 6]), row("a", "men", [15, 0, 8])];
+    bench.put("mixed.json", serde_json::json!({ "codes": mixed }).to_string());
     bench.put("wide.json", serde_json::json!({ "codes": [row("i", "men", [1, 16, 3])] }).to_string());
     bench.put("text.json", "once upon a time");
     for (line, given) in [
         ("--plan wide.json --out b.toml", "[1, 16, 3]"),
         ("--plan text.json --out b.toml", "line 1"),
-        ("--plan plan.json --group children --out b.toml", "\"children\""),
+        ("--plan mixed.json --group children --out b.toml", "\"children\", allowed is one of men, women\n"),
         ("--plan plan.json --out all.toml", "a name that is taken"),
     ] {
         let told = bench.refused(&format!("keys {line}"));
         assert!(told.contains(given) && told.contains("allowed"), "{told}");
+    }
+}
+
+/// The codes of a plan mean its vowels on the board that was planned and on no other: the command says so.
+#[test]
+fn codes_laid_on_another_board_than_the_planned_are_remarked() {
+    let bench = Bench::new();
+    let plan = bench.well("plan --wiring 30p --out planned.toml --json");
+    bench.put("plan.json", plan);
+    for (board, other) in [("", true), ("--board planned.toml", false)] {
+        let name = if other { "a.toml" } else { "b.toml" };
+        let output = bench.run(&format!("keys --plan plan.json {board} --out {name}").replace("  ", " "));
+        assert!(output.status.success());
+        let told = String::from_utf8(output.stderr).unwrap();
+        assert_eq!(told.contains("another board"), other, "{told}");
+    }
+}
+
+/// A unit whose pulse is down and that hears nothing is silent, and the command says why.
+#[test]
+fn silence_is_remarked() {
+    let bench = Bench::new();
+    for (set, silent) in [("exciter.level=0", true), ("exciter.level=0.5", false)] {
+        let output = bench.run(&format!("render --seconds 0.2 --rate 8000 --quality 1 --set {set} --out a.wav"));
+        assert!(output.status.success());
+        let told = String::from_utf8(output.stderr).unwrap();
+        assert_eq!(told.contains("nothing is heard"), silent, "{told}");
     }
 }

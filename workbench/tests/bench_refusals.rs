@@ -45,6 +45,9 @@ fn a_broken_patch_knob_or_code_is_named_with_what_is_allowed() {
     says(&bench.refused("circuit --patch p.toml"), &["p.toml", "knobs.unit.supply", "20", "9 V"]);
     bench.put("p.toml", "patch = 7\n");
     says(&bench.refused("circuit --patch p.toml"), &["p.toml", "given 7", "allowed is 1"]);
+    bench.put("b.toml", Board::built_in().to_toml());
+    says(&bench.refused("circuit --patch b.toml"), &["b.toml: given a board, allowed is a patch", "--board"]);
+    says(&bench.refused("circuit --board p.toml"), &["p.toml: given a patch, allowed is a board", "--patch"]);
     says(&bench.refused("circuit --set stage1.swich2=on"), &["stage1.swich2", "stage1.switch2"]);
     says(&bench.refused("circuit --set stage1.switch2"), &["stage1.switch2", "name=value"]);
     says(&bench.refused("circuit --set exciter.rate=5Hz"), &["exciter.rate", "5Hz", "20 Hz to 2 kHz"]);
@@ -110,6 +113,7 @@ fn a_file_that_cannot_be_written_is_refused_before_the_work() {
     let render = "render --seconds 4000 --lines steps.csv";
     says(&bench.refused(&format!("{render} --out lost/out.wav")), &["lost/out.wav", "no such file or folder"]);
     says(&bench.refused(&format!("{render} --out .")), &["a folder"]);
+    says(&bench.refused(&format!("{render} --out out.mp3")), &["out.mp3", "\"mp3\"", "allowed is wav"]);
     says(&bench.refused(&format!("{render} --out out.wav --taps lost/taps.wav")), &["lost/taps.wav"]);
     says(&bench.refused(&format!("{render} --out out.wav --taps out.wav")), &["out.wav", "--taps"]);
     says(&bench.refused(&format!("{render} --out steps.csv")), &["steps.csv", "input"]);

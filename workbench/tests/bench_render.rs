@@ -106,7 +106,7 @@ fn an_edge_of_a_score_falls_on_its_frame() {
     bench.well("render --in1 in.wav --out a.wav --taps plain.wav");
     let output = bench.run("render --in1 in.wav --lines steps.csv --out a.wav --taps switched.wav");
     assert!(output.status.success());
-    assert!(String::from_utf8(output.stderr).unwrap().contains("1 edges of the score lie beyond the end"));
+    assert!(String::from_utf8(output.stderr).unwrap().contains("1 edge of the score lies beyond the end"));
     let (plain, switched) = (read(&bench, "plain.wav").1, read(&bench, "switched.wav").1);
     let apart = |frame: usize| (plain[1][frame] - switched[1][frame]).abs();
     // The filters that come down from the internal rate ring on both sides of an edge: 48 frames of ringing at most.

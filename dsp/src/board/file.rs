@@ -1,6 +1,7 @@
 //! A board as text: TOML in, TOML with a comment on every line out.
 
 use super::Board;
+use crate::text::place_at;
 use std::fmt;
 use std::fmt::Write as _;
 
@@ -35,14 +36,7 @@ impl Board {
     /// # Errors
     /// The first thing that is wrong: its line, its part, what was given, what is allowed.
     pub fn from_toml(text: &str) -> Result<Self, BoardError> {
-        let board: Self = toml::from_str(text).map_err(|error| {
-            let line = error.span().map(|span| 1 + text[..span.start].matches('\n').count());
-            BoardError {
-                line,
-                place: line.map_or_else(String::new, |line| place_at(text, line)),
-                what: error.message().replace('\n', " "),
-            }
-        })?;
+        let board: Self = toml::from_str(text).map_err(|error| crate::text::error(text, &error))?;
         board.check().map_err(|mut error| {
             error.line = line_of(text, &error.place);
             error
@@ -86,26 +80,6 @@ impl Board {
             .expect("writing to a string");
         }
         out
-    }
-}
-
-/// The `table.key` that stands on a line of the text.
-fn place_at(text: &str, line: usize) -> String {
-    let mut table = String::new();
-    let mut key = String::new();
-    for row in text.lines().take(line) {
-        let row = row.trim();
-        if let Some(name) = row.strip_prefix('[') {
-            name.split(']').next().unwrap_or_default().trim().clone_into(&mut table);
-            key.clear();
-        } else if let Some((name, _)) = row.split_once('=') {
-            name.trim().clone_into(&mut key);
-        }
-    }
-    match (table.is_empty(), key.is_empty()) {
-        (true, _) => key,
-        (false, true) => table,
-        (false, false) => format!("{table}.{key}"),
     }
 }
 

@@ -78,13 +78,9 @@ impl Hand {
         }
     }
 
-    /// The lines of the key table, but for one that is being played in; the hard gate besides, when it takes a key to sound and
-    /// none is down.
-    pub(super) fn pull_keys(&mut self, table: &KeyTable, takes_key: bool, learning: bool) {
+    /// The lines of the key table, but for one that is being played in.
+    pub(super) fn pull_keys(&mut self, learning: bool) {
         self.lines.set_all(Source::Keys, if learning { 0 } else { self.keys.lines() });
-        if takes_key && !self.keys.sounds(table) {
-            self.lines.set(Source::Keys, Line::HARD, true);
-        }
     }
 
     /// The touch stands where it glides to.

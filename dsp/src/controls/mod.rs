@@ -9,7 +9,7 @@
 use crate::board::Board;
 use crate::chain::Levels;
 use crate::exciter;
-use crate::keys::{Hold, KeyTable};
+use crate::keys::{Hold, KeyTable, Pitch};
 use crate::knobs::{Chord, Kind, Knob, Settings};
 use crate::lines::{Line, Lines, Source};
 use crate::pace::TICKS;
@@ -255,25 +255,31 @@ impl Controls {
         }
     }
 
-    /// A key goes down, in the hand that has it or is to have it, or up in whichever has it.
+    /// A key goes down, in the hand that has it or is to have it, or up in whichever has it. One without a pitch only pulls lines:
+    /// with voices, those of all.
     fn press(&mut self, note: u8, velocity: f64) {
-        if velocity > 0.0 {
+        let table = &self.table;
+        if velocity <= 0.0 {
+            self.hands.iter_mut().filter(|hand| hand.keys.holds(note)).for_each(|hand| hand.let_go(table, note));
+        } else if self.settings.chord() == Chord::Voices && table.row(note).pitch == Pitch::None {
+            self.hands.iter_mut().for_each(|hand| hand.strike(table, note, velocity, hand.struck));
+        } else {
             self.struck += 1;
             let hand = self.hand_for(note);
             self.hands[hand].strike(&self.table, note, velocity, self.struck);
-        } else {
-            self.hands.iter_mut().filter(|hand| hand.keys.holds(note)).for_each(|hand| hand.let_go(&self.table, note));
         }
     }
 
-    /// The hand for a key: with voices the one that has it already, or else the first that is empty, or that struck longest ago.
+    /// The hand for a key that sounds: with voices the one that has it already, or else the first that is silent, or that struck
+    /// longest ago.
     fn hand_for(&self, note: u8) -> usize {
         if self.settings.chord() != Chord::Voices {
             return 0;
         }
         let find = |wanted: &dyn Fn(&Hand) -> bool| self.hands.iter().position(wanted);
+        let silent = |hand: &Hand| !hand.keys.sounds(&self.table);
         let oldest = || (0..self.hands.len()).min_by_key(|&hand| self.hands[hand].struck).unwrap_or(0);
-        find(&|hand| hand.keys.holds(note)).or_else(|| find(&|hand| hand.keys.is_empty())).unwrap_or_else(oldest)
+        find(&|hand| hand.keys.holds(note)).or_else(|| find(&silent)).unwrap_or_else(oldest)
     }
 
     /// Panel switches and code knobs pull lines; the pitch switch decides whether keys do, that of chords how they are heard.
@@ -286,6 +292,7 @@ impl Controls {
             Knob::ExciterChord => {
                 let by_stage = self.by_stage();
                 self.hands.iter_mut().for_each(|hand| hand.keys.part(by_stage, &self.table));
+                self.pull_keys();
             }
             _ => {}
         }
@@ -306,12 +313,18 @@ impl Controls {
         self.hands.iter_mut().for_each(|hand| hand.lines.set(source, line, on));
     }
 
-    /// The lines of the key table. When keys give the pitch, a hand's hard gate is shut while it has none down, whatever they
-    /// pull. The knob's pitch sounds without a key in the first alone: four times the same would be no chord, but four times as loud.
+    /// The lines of the key table. When keys give the pitch, they pull the hard gate while none is down. A voice without a key is
+    /// silent, whatever pulls its hard gate; but the first plays the knob's pitch, as one chain does.
     fn pull_keys(&mut self) {
         let (by_keys, learning) = (self.by_keys(), self.learning);
+        let voices = self.settings.chord() == Chord::Voices;
         for (n, hand) in self.hands.iter_mut().enumerate() {
-            hand.pull_keys(&self.table, by_keys || n > 0, learning);
+            hand.pull_keys(learning);
+            let silent = !hand.keys.sounds(&self.table);
+            if by_keys && silent {
+                hand.lines.set(Source::Keys, Line::HARD, true);
+            }
+            hand.lines.hold(Line::HARD, silent && (n > 0 || voices && by_keys));
         }
     }
 

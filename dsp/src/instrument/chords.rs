@@ -333,3 +333,46 @@ fn after_a_reset_keys_sound_as_on_a_new_unit() {
         }
     }
 }
+
+/// A lane on the hard gate cuts the notes that are played; it does not let the voices sound that have none.
+#[test]
+fn what_pulls_the_hard_gate_wakes_no_voice_without_a_key() {
+    let mut unit = unit(&KeyTable::default(), &[("exciter.chord", "voices")]);
+    let loudest = |unit: &mut Instrument| {
+        let pulses = (0..4000).map(|_| frame(unit, Input::default())[3]);
+        pulses.skip(1000).fold(0.0, f64::max)
+    };
+    for (note, velocity, gate, sounds) in
+        [(45, 1.0, false, true), (45, 1.0, true, false), (45, 0.0, true, false), (45, 0.0, false, false)]
+    {
+        unit.key(note, velocity);
+        unit.gate(Source::Patterns, Line::HARD, gate);
+        assert_eq!(loudest(&mut unit) > 0.1, sounds, "velocity {velocity}, gate {gate}");
+    }
+}
+
+/// A key without a pitch is a selector: it takes no voice and changes the lines of all.
+#[test]
+fn a_key_without_a_pitch_pulls_lines_in_every_voice() {
+    let mut table = KeyTable::default();
+    table.hold = Hold::Held;
+    for note in 20..30 {
+        table.put(note, Row { lines: Some(u16::from(note - 20)), pitch: Pitch::None, ..Row::default() });
+    }
+    let mut unit = unit(&table, &[("exciter.chord", "voices")]);
+    let mut codes = |note: u8, velocity: f64| -> [u8; VOICES] {
+        unit.key(note, velocity);
+        for _ in 0..100 {
+            unit.tick(Input::default());
+        }
+        std::array::from_fn(|chain| unit.controls.lines(chain).code(0))
+    };
+    for note in [21, 22, 23, 25] {
+        codes(note, 1.0);
+    }
+    assert_eq!(codes(60, 1.0), [5; VOICES]);
+    assert_eq!(codes(64, 1.0), [5; VOICES]);
+    assert_eq!(codes(27, 1.0), [7; VOICES]);
+    assert_eq!(codes(27, 0.0), [5; VOICES]);
+    assert_eq!([0, 1, 2].map(|chain| unit.controls.exciters(chain)[0].hard), [false, false, true]);
+}

@@ -29,6 +29,7 @@
 use super::{Hold, KEYS, KeyTable, MOST_BEND, MOST_MEMBERS, MOST_PRESSURE, Pitch, Place, Row, fill, lines_of_codes};
 use crate::knobs::Knob;
 use crate::lines::Line;
+use crate::text::{any_row, row};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
@@ -42,11 +43,11 @@ pub struct Written {
     velocity: Option<f64>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     bend: Option<f64>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(default, deserialize_with = "any_row", skip_serializing_if = "Option::is_none")]
     pressure: Option<[f64; 3]>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     members: Option<i64>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(default, deserialize_with = "any_row", skip_serializing_if = "Option::is_none")]
     stages: Option<[String; 3]>,
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     fill: Vec<WrittenFill>,
@@ -60,6 +61,7 @@ pub struct Written {
 #[serde(deny_unknown_fields)]
 struct WrittenFill {
     way: String,
+    #[serde(deserialize_with = "row")]
     keys: [i64; 2],
     #[serde(default, skip_serializing_if = "Option::is_none")]
     lines: Option<Vec<String>>,
@@ -70,7 +72,7 @@ struct WrittenFill {
 #[derive(Clone, Debug, Default, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 struct WrittenRow {
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(default, deserialize_with = "any_row", skip_serializing_if = "Option::is_none")]
     code: Option<[i64; 3]>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     soft: Option<bool>,
@@ -78,12 +80,12 @@ struct WrittenRow {
     hard: Option<bool>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pitch: Option<WrittenPitch>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(default, deserialize_with = "any_row", skip_serializing_if = "Option::is_none")]
     stages: Option<[String; 3]>,
 }
 
 #[derive(Clone, Debug, Serialize, Deserialize)]
-#[serde(untagged)]
+#[serde(untagged, expecting = "given what is no pitch, allowed are own, none or a key number")]
 enum WrittenPitch {
     Word(String),
     Key(f64),
@@ -134,6 +136,10 @@ impl Written {
         for (name, id) in &self.controllers {
             let controller = number("controllers", name)?;
             let knob = Knob::find(id).map_err(|error| (format!("controllers.{name}"), error.to_string()))?;
+            if let Some(other) = (0..KEYS as u8).find(|&other| table.controller(other) == Some(knob)) {
+                let what = format!("given {id}, which {other} turns already, allowed is one controller a knob");
+                return Err((format!("controllers.{name}"), what));
+            }
             table.control(controller, Some(knob));
         }
         Ok(table)
@@ -250,7 +256,7 @@ impl WrittenRow {
     }
 }
 
-const PITCHES: &str = "own, none or a key number from 0 to 127";
+const PITCHES: &str = "\"own\", \"none\" or a key number from 0 to 127 without quotes";
 
 fn names(places: [Place; 3]) -> [String; 3] {
     places.map(|place| place.name().to_owned())
@@ -275,5 +281,6 @@ fn within(place: &str, given: f64, low: f64, high: f64) -> Result<f64, Refusal> 
 /// The number of a key or of a controller.
 fn number(place: &str, name: &str) -> Result<u8, Refusal> {
     let refuse = || (place.to_owned(), format!("given \"{name}\", allowed is a whole number from 0 to 127"));
-    name.parse().ok().filter(|number| usize::from(*number) < KEYS).ok_or_else(refuse)
+    let plain = |number: &u8| usize::from(*number) < KEYS && number.to_string() == name;
+    name.parse().ok().filter(plain).ok_or_else(refuse)
 }

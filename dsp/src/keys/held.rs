@@ -129,12 +129,7 @@ impl Held {
         self.newest(|&key| heard(table, key)).is_some()
     }
 
-    /// Whether no key is down.
-    pub(crate) fn is_empty(&self) -> bool {
-        self.count == 0
-    }
-
-    /// Whether this one is.
+    /// Whether a key is down.
     pub(crate) fn holds(&self, note: u8) -> bool {
         self.place(note).is_some()
     }

@@ -183,26 +183,40 @@ fn a_table_reads_back_and_one_that_is_wrong_is_refused_with_its_place() {
         ("[keys]\nvelocity = nan", "keys.velocity", "NaN"),
         ("[keys]\nbend = 49", "keys.bend", "49"),
         ("[keys]\npressure = [0, 10, 0]", "keys.pressure", "10"),
-        ("[keys]\npressure = [0, 10]", "line 3", "length 2"),
+        ("[keys]\npressure = [0, 10]", "line 3: keys.pressure", "2 values, allowed are 3"),
+        ("[keys]\npressure = [0, 1, 0, 1]", "line 3: keys.pressure", "4 values, allowed are 3"),
+        ("[keys]\nvelocity = \"half\"", "line 3: keys.velocity", "\"half\", allowed is a number"),
+        ("[keys]\nstages = [\"low\", \"low\", \"low\", \"high\"]", "line 3: keys.stages", "4 values, allowed are 3"),
         ("[keys]\nmembers = 16", "keys.members", "16"),
         ("[keys]\nmembers = -1", "keys.members", "-1"),
         ("[keys.rows.128]\ncode = [0, 0, 0]", "keys.rows", "\"128\""),
         ("[keys.rows.c4]\ncode = [0, 0, 0]", "keys.rows", "\"c4\""),
+        ("[keys.rows.036]\ncode = [0, 0, 0]", "keys.rows", "\"036\""),
+        ("[keys.rows.60]\ncode = [1, 2, 3, 4]", "line 3: keys.rows.60.code", "4 values, allowed are 3"),
+        ("[keys.rows.60]\nhard = \"on\"", "line 3: keys.rows.60.hard", "\"on\", allowed is true or false"),
         ("[keys.rows.60]\ncode = [0, 16, 0]", "keys.rows.60.code", "16"),
         ("[keys.rows.60]\npitch = \"low\"", "keys.rows.60.pitch", "\"low\""),
+        ("[keys.rows.60]\npitch = \"57.5\"", "keys.rows.60.pitch", "without quotes"),
         ("[keys.rows.60]\npitch = 127.5", "keys.rows.60.pitch", "127.5"),
         ("[keys.rows.60]\npitch = inf", "keys.rows.60.pitch", "inf"),
-        ("[keys.rows.60]\ncodes = [0, 0, 0]", "line 3", "`codes`"),
+        (
+            "[keys.rows.60]\ncodes = [0, 0, 0]",
+            "line 3: keys.rows.60.codes",
+            "\"codes\", allowed are code, soft, hard, pitch, stages",
+        ),
         ("[[keys.fill]]\nway = \"prime\"\nkeys = [0, 1]", "keys.fill.0.way", "\"prime\""),
         ("[[keys.fill]]\nway = \"gray\"\nkeys = [9, 1]", "keys.fill.0.keys", "[9, 1]"),
+        ("[[keys.fill]]\nway = \"gray\"\nkeys = [0, 9, 18]", "line 4: keys.fill.keys", "3 values, allowed are 2"),
+        ("[[keys.fill]]\nway = \"gray\"", "line 2: keys.fill", "no \"keys\""),
         ("[[keys.fill]]\nway = \"gray\"\nkeys = [0, 128]", "keys.fill.0.keys", "[0, 128]"),
         ("[[keys.fill]]\nway = \"gray\"\nkeys = [0, 1]\nlines = [\"4.0\"]", "keys.fill.0.lines", "\"4.0\""),
         ("[[keys.fill]]\nway = \"codes\"\nkeys = [0, 1]\nfirst = 70000", "keys.fill.0.first", "70000"),
         ("[keys.controllers]\n200 = \"stage1.sweep\"", "keys.controllers", "\"200\""),
+        ("[keys.controllers]\n1 = \"stage1.sweep\"\n2 = \"stage1.sweep\"", "keys.controllers.2", "which 1 turns"),
         ("[keys.controllers]\n20 = \"stage9.sweep\"", "keys.controllers.20", "stage9.sweep"),
     ] {
         let error = Patch::from_toml(&format!("patch = 1\n{table}\n"), &patch.board).unwrap_err().to_string();
         assert!(error.contains(place) && error.contains(given), "{table}: {error}");
-        assert!(["allowed", "expected", "groups are"].iter().any(|word| error.contains(word)), "{error}");
+        assert!(["allowed", "must be there", "groups are"].iter().any(|word| error.contains(word)), "{error}");
     }
 }

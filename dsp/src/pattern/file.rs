@@ -17,6 +17,7 @@
 
 use super::{Clock, Lane, Patterns, Rate, Steps, TEMPO};
 use crate::lines::Line;
+use crate::text::any_row;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
@@ -37,7 +38,7 @@ pub struct Written {
 struct WrittenLane {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     steps: Option<String>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(default, deserialize_with = "any_row", skip_serializing_if = "Option::is_none")]
     even: Option<[u8; 2]>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     rate: Option<String>,

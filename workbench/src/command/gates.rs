@@ -1,6 +1,8 @@
 //! `tritank gates`: the lines of a score as voltages for a real unit, and as MIDI notes.
 
-use super::{UnitOptions, progress, refuse_if_stopped, refuse_one_name_for_two_files, remark, say, say_json, stopping};
+use super::{
+    UnitOptions, lie, progress, refuse_if_stopped, refuse_one_name_for_two_files, remark, say, say_json, stopping,
+};
 use crate::fault::Fault;
 use crate::gates::{Form, Gate, GateFile, OnGrid, TICKS_PER_SECOND, gates, key, midi, pattern};
 use crate::score;
@@ -70,31 +72,31 @@ const HOW_TO_MEASURE: &str = "play a square wave of 1 Hz or less between samples
     DC volts of the square, or 2.83 times the RMS volts of the sine";
 
 const LONG: &str = "\
-CAUTION: the file holds DC. DC destroys loudspeakers and headphones: connect the outputs that play it
-only to gate inputs, mute every monitor path, and measure before you connect. A gate above the
-supply of the switches that it works drives current into their protection diodes: divide it down,
+CAUTION: the file holds DC. DC destroys loudspeakers and headphones: connect the outputs that play it \
+only to gate inputs, mute every monitor path, and measure before you connect. A gate above the \
+supply of the switches that it works drives current into their protection diodes: divide it down, \
 or put a resistor in series (common practice: 10 kΩ at least).
 
-Full scale is the voltage that leaves the interface at a sample of 1.0, with its output level where
-you will leave it. It must be measured once, with loudspeakers disconnected and nothing but a meter
+Full scale is the voltage that leaves the interface at a sample of 1.0, with its output level where \
+you will leave it. It must be measured once, with loudspeakers disconnected and nothing but a meter \
 on the output:
-  DC-coupled: play a square wave of 1 Hz or less between samples of +0.5 and -0.5 and read DC volts on
-  its halves; full scale is twice the reading. The two halves must agree but for the sign, and stay:
+  DC-coupled: play a square wave of 1 Hz or less between samples of +0.5 and -0.5 and read DC volts
+  on its halves; full scale is twice the reading. The two halves must agree but for the sign, and stay:
   where they sink, the output is not DC-coupled and can put out no gates.
-  Any: play a sine of 50 Hz that peaks at 0.5 and read RMS volts; full scale is 2.83 times the reading.
+  Any: play a sine of 50 Hz that peaks at 0.5 and read RMS volts; full scale is 2.83 times that.
 A gate that is on is written as gate volts / full scale; more than full scale is refused.
 
-line = switch XOR keys XOR pattern XOR gate, as in the unit; a line is on while an odd number of them
-pull. switch is the panel switch and the code knob of the patch, which so invert what the others
-pull; pattern is the line's lane, which runs from the start of the file at the patch's own tempo or
---tempo; gate is the score. No key is down, so keys pull nothing, but for the hard gate where the
+line = switch XOR keys XOR pattern XOR gate, as in the unit; a line is on while an odd number of them \
+pull. switch is the panel switch and the code knob of the patch, which so invert what the others \
+pull; pattern is the line's lane, which runs from the start of the file at the patch's own tempo or \
+--tempo; gate is the score. No key is down, so keys pull nothing, but for the hard gate where the \
 patch's pitch comes from keys.
-Each edge is written on the nearest sample, at most half a sample off, and in the MIDI file on the
-nearest tick of 1/1920 s, at most 0.26 ms off. Two edges of one line on one sample or tick are not
-there; a note says how many. The WAV stays as it is to its end: what your player leaves on the outputs
+Each edge is written on the nearest sample, at most half a sample off, and in the MIDI file on the \
+nearest tick of 1/1920 s, at most 0.26 ms off. Two edges of one line on one sample or tick are not \
+there; a note says how many. The WAV stays as it is to its end: what your player leaves on the outputs \
 after it is the player's. In the MIDI file every key is let go at the end.
 
-The WAV names no loudspeaker positions, so that a player that asks for them moves no channel. Play it
+The WAV names no loudspeaker positions, so that a player that asks for them moves no channel. Play it \
 with volume at unity, without dither, rate conversion or mixing.
 A score whose last edge is later than an hour needs --seconds, of which a day is allowed.
 
@@ -347,7 +349,8 @@ impl GatesCommand {
             remark(&format!("{lost} edges fall on one tick with another of their line and are not in the MIDI file"));
         }
         if report.edges_beyond_end > 0 {
-            remark(&format!("{} edges lie beyond the end and are not written", report.edges_beyond_end));
+            let lie = lie(report.edges_beyond_end, "edge", "edges");
+            remark(&format!("{lie} beyond the end, not written"));
         }
     }
 }

@@ -1,11 +1,12 @@
 //! `tritank keys`: the codes of a plan, laid on keys.
 
-use super::{say, say_json};
+use super::{remark, say, say_json};
 use crate::fault::Fault;
 use crate::{unit, whole_file};
 use serde::Deserialize;
 use std::fmt::Write as _;
 use std::path::PathBuf;
+use tritank_dsp::board::Board;
 use tritank_dsp::keys::fill::{self, Vowel};
 
 /// Lays the vowels of a plan on keys: writes a patch whose key table plays their codes
@@ -21,7 +22,7 @@ pub struct KeysCommand {
     #[arg(long, value_name = "NAME")]
     group: Option<String>,
     /// The key of the first vowel, in MIDI numbers
-    #[arg(long, value_name = "KEY", default_value_t = 48, value_parser = clap::value_parser!(u8).range(0..128))]
+    #[arg(long, value_name = "KEY", default_value_t = 48, value_parser = clap::value_parser!(u8).range(0..=127))]
     first: u8,
     /// Board file for the patch; without one, the built-in board, or the patch's own
     #[arg(long, value_name = "FILE")]
@@ -38,11 +39,11 @@ pub struct KeysCommand {
 }
 
 const LONG: &str = "\
-Each key from --first on takes the next vowel, in the order of the plan, until the vowels or the keys end. Keys beside them
+Each key from --first on takes the next vowel, in the order of the plan, until the vowels or the keys end. Keys beside them \
 keep what the patch says. The patch plays with --patch in tritank render, and is what a host's state carries.
 
-line = switch XOR keys XOR pattern XOR gate: the code of a key pulls its lines on top of what panel
-switches, code knobs, patterns, gates and a score pull, and a line is on while an odd number of them
+line = switch XOR keys XOR pattern XOR gate: the code of a key pulls its lines on top of what panel \
+switches, code knobs, patterns, gates and a score pull, and a line is on while an odd number of them \
 do. With all of those off, a key's code is the code on the lines.
 
 JSON: out (file written), keys (for each: key, vowel, group, code).
@@ -55,6 +56,33 @@ Example: the vowels of the planned bank on the keys from 48 up
 #[derive(Deserialize)]
 struct Plan {
     codes: Vec<Vowel>,
+    /// Farads across every tank that no part of the plan is.
+    #[serde(default)]
+    wiring: f64,
+    #[serde(default)]
+    stages: Vec<PlannedStage>,
+}
+
+/// The capacitors of a stage, farads.
+#[derive(Deserialize)]
+struct PlannedStage {
+    fixed: f64,
+    bank: Vec<f64>,
+}
+
+impl Plan {
+    /// Whether the plan's codes mean on this board what they mean in the plan; a plan that names no capacitors is believed.
+    fn is_of(&self, board: &Board) -> bool {
+        // Nearer than parts come: a hundredth of a percent, and a hundredth of a picofarad.
+        let same = |a: f64, b: f64| (a - b).abs() <= 1e-4 * a.abs().max(b.abs()) + 1e-14;
+        let soldered = [&board.stage1, &board.stage2, &board.stage3];
+        self.stages.iter().zip(soldered).all(|(planned, stage)| {
+            let bank = &stage.bank.capacitors;
+            same(planned.fixed + self.wiring, stage.fixed)
+                && planned.bank.len() == bank.len()
+                && planned.bank.iter().zip(bank).all(|(a, b)| same(*a, *b))
+        })
+    }
 }
 
 impl KeysCommand {
@@ -68,13 +96,18 @@ impl KeysCommand {
         let plan: Plan = serde_json::from_str(&text).map_err(|error| {
             Fault::in_file(&self.plan, format!("{error}; allowed is what tritank plan --json prints"))
         })?;
+        let is_of = plan.is_of(&patch.board);
         let mut vowels = plan.codes;
         if let Some(vowel) = vowels.iter().find(|vowel| vowel.code.iter().any(|code| *code > 15)) {
             let what = format!("codes, {}: given {:?}, allowed are three codes from 0 to 15", vowel.vowel, vowel.code);
             return Err(Fault::in_file(&self.plan, what));
         }
-        let mut groups: Vec<String> = vowels.iter().map(|vowel| vowel.group.clone()).collect();
-        groups.dedup();
+        let mut groups: Vec<String> = Vec::new();
+        for vowel in &vowels {
+            if !groups.contains(&vowel.group) {
+                groups.push(vowel.group.clone());
+            }
+        }
         if let Some(group) = &self.group {
             vowels.retain(|vowel| vowel.group == *group);
         }
@@ -89,6 +122,11 @@ impl KeysCommand {
         let last = self.first + (vowels.len() - 1) as u8;
         fill::vowels(&mut patch.keys, self.first..=last, &vowels);
         whole_file::write(&self.out, patch.to_toml().as_bytes())?;
+        if !is_of {
+            remark(
+                "the patch is on another board than the plan: its capacitors give other vowels; --board takes the planned board",
+            );
+        }
         let rows = (self.first..=last).zip(&vowels);
         if self.json {
             let keys: Vec<_> = rows

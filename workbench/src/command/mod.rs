@@ -64,6 +64,11 @@ fn remark(text: &str) {
     let _ = writeln!(std::io::stderr(), "tritank: note: {text}");
 }
 
+/// How many of something there are, and that they lie somewhere.
+fn lie(count: usize, one: &str, many: &str) -> String {
+    if count == 1 { format!("1 {one} lies") } else { format!("{count} {many} lie") }
+}
+
 /// One JSON document with a line end.
 fn say_json(document: &impl serde::Serialize) -> Result<(), Fault> {
     let mut text = serde_json::to_vec_pretty(document).map_err(Fault::new)?;

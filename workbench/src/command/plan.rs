@@ -51,34 +51,34 @@ pub struct PlanCommand {
 }
 
 const LONG: &str = "\
-Every bank of the given values is ruled out or reckoned on the whole circuit: coil loss,
-on-resistance of the switches, driver, follower and C12 (with the neighbour under code 0) are in
-the peaks. Where a stage is proved, no bank of these values is better by more than a twentieth
-of a cent; else it says what none is below. A capacitor whose reactance at the lowest target is
+Every bank of the given values is ruled out or reckoned on the whole circuit: coil loss, \
+on-resistance of the switches, driver, follower and C12 (with the neighbour under code 0) are in \
+the peaks. Where a stage is proved, no bank of these values is better by more than a twentieth \
+of a cent; else it says what none is below. A capacitor whose reactance at the lowest target is \
 less than the resistance of its switch is none there, and is left out.
 
---targets FILE has a header and a row for each target: name,group,f1_hz,f2_hz,f3_hz,weight;
-group and weight (how many times as much its errors count) may be left out. --count heard counts
-in differences that can just be heard: 14 Hz, and 1.5 % above some 900 Hz (Kewley-Port and
+--targets FILE has a header and a row for each target: name,group,f1_hz,f2_hz,f3_hz,weight; \
+group and weight (how many times as much its errors count) may be left out. --count heard counts \
+in differences that can just be heard: 14 Hz, and 1.5 % above some 900 Hz (Kewley-Port and \
 Watson 1994).
 
---drawer FILE has a header and a row for each part: value,quantity,tolerance,measured,kind; all
-but value and quantity may be left out. What a bridge read counts, not the mark. Where three
-stages want the same part, they share out what there is so that their errors together, each in
+--drawer FILE has a header and a row for each part: value,quantity,tolerance,measured,kind; all \
+but value and quantity may be left out. What a bridge read counts, not the mark. Where three \
+stages want the same part, they share out what there is so that their errors together, each in \
 what one speaker's repeats differ by (5.0, 3.7 and 2.8 %), are smallest.
 
---keep names what is soldered on --board and stays: plan again about it when a part has come out
+--keep names what is soldered on --board and stays: plan again about it when a part has come out \
 otherwise than it was marked.
 
 --coils FILE has a header and a row for each kind of coil:
-name,inductance,resistance,q,q_hz,quantity; all but inductance may be left out. A Q without a
-resistance is split, 0.4 of the loss in the wire and 0.6 in the core; with one, the core has the
-rest. A coil without either is taken for the board's own wound to that inductance. Every coil is
-planned on every stage; of all ways to share them out the one is taken whose farthest target is
-nearest, then the farthest of the other stages. With C12, each stage is judged beside the
+name,inductance,resistance,q,q_hz,quantity; all but inductance may be left out. A Q without a \
+resistance is split, 0.4 of the loss in the wire and 0.6 in the core; with one, the core has the \
+rest. A coil without either is taken for the board's own wound to that inductance. Every coil is \
+planned on every stage; of all ways to share them out the one is taken whose farthest target is \
+nearest, then the farthest of the other stages. With C12, each stage is judged beside the \
 board's own coils. --coil keeps a stage out of that.
 
---wiring is across every tank from the start: the written board's fixed capacitors hold it, the
+--wiring is across every tank from the start: the written board's fixed capacitors hold it, the \
 report names the part to solder.
 
 JSON:

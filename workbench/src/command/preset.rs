@@ -29,12 +29,12 @@ pub struct PresetCommand {
 }
 
 const LONG: &str = "\
-A preset holds all that the plugin saves: board, knobs, keys and patterns. It is the same on every
+A preset holds all that the plugin saves: board, knobs, keys and patterns. It is the same on every \
 system. Hosts list what lies in
   Linux    ~/.vst3/presets/Tritank/Tritank/
   macOS    ~/Library/Audio/Presets/Tritank/Tritank/
   Windows  Documents\\VST3 Presets\\Tritank\\Tritank\\
-and some ask for a file. CLAP hosts need no preset file: those that look for presets list the patch
+and some ask for a file. CLAP hosts need no preset file: those that look for presets list the patch \
 files (.toml) in the same folder.
 
 JSON: {\"written\": [files]}.

@@ -1,6 +1,8 @@
 //! `tritank render`: sound files through the engine, offline.
 
-use super::{UnitOptions, progress, refuse_if_stopped, refuse_one_name_for_two_files, remark, say, say_json, stopping};
+use super::{
+    UnitOptions, lie, progress, refuse_if_stopped, refuse_one_name_for_two_files, remark, say, say_json, stopping,
+};
 use crate::fault::Fault;
 use crate::render::{Facts, Job, render};
 use crate::score;
@@ -54,21 +56,21 @@ pub struct RenderCommand {
 }
 
 const LONG: &str = "\
-WAV in: 16, 24 or 32 bit whole numbers (full scale is ±1 V) or 32 bit float (1.0 is 1 V). An input at another rate than
-the rendering's is resampled, and a note says so. Samples that are not finite are passed on to the engine, and a note
+WAV in: 16, 24 or 32 bit whole numbers (full scale is ±1 V) or 32 bit float (1.0 is 1 V). An input at another rate than \
+the rendering's is resampled, and a note says so. Samples that are not finite are passed on to the engine, and a note \
 says where they are.
-WAV out: frame n belongs to frame n of the input; the filters' latency is taken out. The rendering ends with the longest
+WAV out: frame n belongs to frame n of the input; the filters' latency is taken out. The rendering ends with the longest \
 input; give --seconds to hear a tail. Files appear whole or not at all.
 Resonant filters can jump in level: start low, and keep the limiter on while you listen.
 
-Score: a CSV with the header seconds,line,state; lines 1.0 to 3.3, soft, hard; states on or off, 1 or 0. Each edge falls
-on the nearest frame. line = switch XOR keys XOR pattern XOR gate, where the score is gate: panel
-switches, code knobs, keys and patterns pull the same lines, and a line is on while an odd number of
+Score: a CSV with the header seconds,line,state; lines 1.0 to 3.3, soft, hard; states on or off, 1 or 0. Each edge falls \
+on the nearest frame. line = switch XOR keys XOR pattern XOR gate, where the score is gate: panel \
+switches, code knobs, keys and patterns pull the same lines, and a line is on while an odd number of \
 them pull.
 
-Keys: a Standard MIDI File of format 0 or 1. Its notes play the key table of the patch, and the exciter in tune when
-exciter.pitch is keys; bend, pressure, controllers and the sustain pedal do what they do in a host. Every channel plays.
-Each event falls on the nearest frame. The patterns of the patch follow its tempo map; without --keys they run from the
+Keys: a Standard MIDI File of format 0 or 1. Its notes play the key table of the patch, and the exciter in tune when \
+exciter.pitch is keys; bend, pressure, controllers and the sustain pedal do what they do in a host. Every channel plays. \
+Each event falls on the nearest frame. The patterns of the patch follow its tempo map; without --keys they run from the \
 first frame on, at the tempo of the patch. A broken file is refused, and nothing is written.
 
 JSON:
@@ -86,6 +88,9 @@ JSON:
 
 Example: an organ through the unit, its lines pulled by a score
   tritank render --in1 organ.wav --lines steps.csv --set stage1.main=0.3 --out voice.wav --taps taps.wav";
+
+/// Below this nothing is heard, whatever the amplifier: -120 dBV.
+const SILENT_VOLTS: f64 = 1e-6;
 
 /// One input as it was found.
 #[derive(serde::Serialize)]
@@ -134,6 +139,14 @@ impl RenderCommand {
         let first = sounds.iter().flatten().next().map(|sound: &Sound| sound.rate_hz);
         let rate_hz = self.rate.or(first).unwrap_or(48_000);
         let longest = sounds.iter().flatten().map(|sound| frames_at(sound, rate_hz)).max();
+        if let (Some(file), Some(0.0), None, None) =
+            (&self.keys, song.as_ref().map(|song| song.seconds), longest, self.seconds)
+        {
+            return Err(Fault::in_file(
+                file,
+                "given a song of no length, allowed is one that lasts, or --seconds with it",
+            ));
+        }
         let song_end = song.as_ref().map(|song| ((song.seconds * f64::from(rate_hz)).ceil() as u64).max(1));
         let frames = self.frames(rate_hz, longest.max(song_end))?;
 
@@ -170,13 +183,17 @@ impl RenderCommand {
         taps.map_or(Ok(()), WavFile::finish)?;
 
         if facts.edges_beyond_end > 0 {
-            remark(&format!("{} edges of the score lie beyond the end and were not heard", facts.edges_beyond_end));
+            let lie = lie(facts.edges_beyond_end, "edge of the score", "edges of the score");
+            remark(&format!("{lie} beyond the end, not heard"));
         }
         if facts.messages_beyond_end > 0 {
-            remark(&format!(
-                "{} messages of the song lie beyond the end and were not heard",
-                facts.messages_beyond_end
-            ));
+            let lie = lie(facts.messages_beyond_end, "message of the song", "messages of the song");
+            remark(&format!("{lie} beyond the end, not heard"));
+        }
+        if facts.peak_volts.into_iter().all(|volts| volts < SILENT_VOLTS) {
+            remark(
+                "nothing is heard: sound comes in with --in1, --in2 or --in3, or from the exciter, whose knobs are exciter.level and stage1.pulse to stage3.pulse",
+            );
         }
         let report = Report { out: &self.out, taps: self.taps.as_deref(), inputs: &heard, facts: &facts };
         if self.json { say_json(&report) } else { say(words(&report).as_bytes()) }
@@ -192,7 +209,9 @@ impl RenderCommand {
                 Err(Fault::new(format!("--seconds: given {seconds}, allowed is above 0, to 1000000")))
             }
             (None, Some(longest)) => Ok(longest),
-            (None, None) => Err(Fault::new("length: given no input, no --keys and no --seconds, allowed is any")),
+            (None, None) => {
+                Err(Fault::new("length: given no input, no --keys and no --seconds, allowed are one of them or more"))
+            }
         }
     }
 }
@@ -226,7 +245,7 @@ fn hear(jack: &'static str, file: &Path, sound: &Sound, rate_hz: u32) -> Heard {
 
 /// Volts as dB re 1 V.
 fn decibels(volts: f64) -> String {
-    if volts > 0.0 { format!("{:.1} dBV", 20.0 * volts.log10()) } else { "silent".to_owned() }
+    if volts >= SILENT_VOLTS { format!("{:.1} dBV", 20.0 * volts.log10()) } else { "silent".to_owned() }
 }
 
 /// The facts for a person.

@@ -41,7 +41,7 @@ pub struct ResponseCommand {
 }
 
 const LONG: &str = "\
-A stage alone goes from its own bus to its own tap, the buffered links silent. A tap is per volt that main in, after its
+A stage alone goes from its own bus to its own tap, the buffered links silent. A tap is per volt that main in, after its \
 level, adds on the bus of stage 1. Q is the peak's frequency over its -3 dB width.
 
 JSON:

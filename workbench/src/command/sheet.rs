@@ -41,13 +41,13 @@ pub struct SheetCommand {
 }
 
 const LONG: &str = "\
-The same board, knobs, drawer, units and seed give the same bytes. Limits hold 99 of 100 units, every part drawn within its
+The same board, knobs, drawer, units and seed give the same bytes. Limits hold 99 of 100 units, every part drawn within its \
 tolerance, which the sheet names; without --tolerance and --spread, the usual ones. Names of parts and nodes are those of `tritank circuit`.
 
---drawer FILE has a header and a row for each kind of part: value,quantity,tolerance,measured,kind. Value as marked (47n, 104),
+--drawer FILE has a header and a row for each kind of part: value,quantity,tolerance,measured,kind. Value as marked (47n, 104), \
 quantity whole; tolerance (percent), measured (on a bridge) and kind (capacitor, resistor, coil; else capacitor) may be left out.
 
---readings FILE.csv has a row for each reading: kind,node_or_code,quantity,expected,low,high,measured. Kind is node (quantity volts)
+--readings FILE.csv has a row for each reading: kind,node_or_code,quantity,expected,low,high,measured. Kind is node (quantity volts) \
 or peak (stage=code; quantities hertz and q); measured is yours to fill in, so a file that is there is never written over.
 
 JSON:

@@ -58,18 +58,18 @@ const EXAMPLE: &str = "Example: the capacitor that an 80 mH coil takes at 2600 H
   tritank tune --l 80m --f 2600";
 
 const LONG: &str = "\
-A tank: give two of --l, --c and --f. f = 1/(2π√(LC)). When a part is sought: the nearest one of the
-series, the nearest two in parallel and in series, each pair out of parts from a hundredth to a
-hundred times the value, and where the tank then stands. A part that is off by 1 % moves it by 8.6
+A tank: give two of --l, --c and --f. f = 1/(2π√(LC)). When a part is sought: the nearest one of the \
+series, the nearest two in parallel and in series, each pair out of parts from a hundredth to a \
+hundred times the value, and where the tank then stands. A part that is off by 1 % moves it by 8.6 \
 cents. Two coils are taken to stand apart, so that neither hears the other.
-Values are read as parts are marked (IEC 60062): 4n7, 0R47, 4k7. Three digits on a capacitor are
+Values are read as parts are marked (IEC 60062): 4n7, 0R47, 4k7. Three digits on a capacitor are \
 picofarads and a power of ten: --c 104 is 100 nF, and --c 100 is 10 pF; for 100 pF write 100p.
 
-Its loss: --r, --core or both, or --q. 1/Q = r/X + X/core with X = 2πfL; the width is f/Q; the ring
-falls by 60 dB in ln(1000)·Q/(πf). Wire and core together lift the peak above f, by at most 216/Q²
+Its loss: --r, --core or both, or --q. 1/Q = r/X + X/core with X = 2πfL; the width is f/Q; the ring \
+falls by 60 dB in ln(1000)·Q/(πf). Wire and core together lift the peak above f, by at most 216/Q² \
 cents for Q above 3.
 
-The exciter: --rate gives the bias, --bias the rate, with the board's timing resistor and
+The exciter: --rate gives the bias, --bias the rate, with the board's timing resistor and \
 capacitors, at its supply and temperature or those of --set.
 
 JSON of a tank:

@@ -16,10 +16,20 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use tritank_player::arguments::{Arguments, listed};
 use tritank_player::machine::Machine;
 use tritank_player::session::{self, Screen};
+use tritank_workbench::bench::one_line;
 use tritank_workbench::fault::EXIT_CODE;
 
 fn main() -> ExitCode {
-    match run(&Arguments::parse()) {
+    let told = match Arguments::try_parse() {
+        Ok(arguments) => run(&arguments),
+        Err(error) if !error.use_stderr() => {
+            // Help or version: what was asked for. A reader that has seen enough is no fault.
+            let _ = error.print();
+            Ok(())
+        }
+        Err(error) => Err(one_line(&error, "tritank-standalone")),
+    };
+    match told {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
             eprintln!("tritank-standalone: {error}");
