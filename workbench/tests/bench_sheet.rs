@@ -308,7 +308,7 @@ fn what_makes_no_sheet_is_refused_and_nothing_is_written() {
         ("sheet --out a.html --drawer lost.csv", &["lost.csv", "no such file"]),
         ("sheet --out a.html --drawer bad.csv", &["bad.csv", "row 3, column value", "given \"47x\"", "1 pF to 10 mF"]),
         ("sheet --out a.html --drawer wide.csv", &["wide.csv", "row 1, column 3", "\"colour\""]),
-        ("sheet --out a.html --units 5", &["--units", "5", "100..=100000"]),
+        ("sheet --out a.html --units 5", &["--units", "5", "allowed is 100 to 100000"]),
         ("sheet --out a.html --seed x", &["--seed", "x"]),
         ("sheet --out a.html --board lost.toml", &["lost.toml", "no such file"]),
     ] {
