@@ -1,11 +1,11 @@
 //! Gates: what is on every line over time, as voltages for a real unit's gate inputs and as MIDI notes.
 //!
 //! ```text
-//!   panel, codes, keys at rest ──┐
-//!   score ───────────────────────┼─ XOR ─► line ──┬─► edge on the nearest sample ─► volts / full scale ─► WAV
+//!   panel, codes ────────────────┐
+//!   score, a song's keys ────────┼─ XOR ─► line ──┬─► edge on the nearest sample ─► volts / full scale ─► WAV
 //!   lanes of a patch's patterns ─┘                └─► edge on the nearest tick ───► note on, note off ─► MIDI file
 //! ```
-//! `line = switch XOR keys XOR pattern XOR gate`, where the score is `gate`, and `keys` are at rest.
+//! `line = switch XOR keys XOR pattern XOR gate`, where the score is `gate`, and `keys` are those of a song, or at rest.
 //!
 //! A sample of 1.0 leaves an interface at its full scale, which differs from one to the next and must be measured: only
 //! then does a gate have the volts that it is meant to have.
@@ -13,13 +13,17 @@
 use crate::fault::Fault;
 use crate::rf64::Rf64File;
 use crate::score::Edge;
+use crate::song::Song;
 use crate::sound::WavFile;
 use midly::num::{u4, u7, u15, u24, u28};
 use midly::{Format, Header, MetaMessage, MidiMessage, Smf, Timing, Track, TrackEvent, TrackEventKind};
 use serde::Serialize;
 use std::path::Path;
-use tritank_dsp::knobs::Settings;
+use tritank_dsp::instrument::{Input, Instrument};
+use tritank_dsp::keys::Keyboard;
+use tritank_dsp::knobs::{Knob, Settings};
 use tritank_dsp::lines::{Line, Source};
+use tritank_dsp::patch::Patch;
 use tritank_dsp::pattern::{Patterns, Rate};
 
 /// Ticks in a beat of the MIDI file, and microseconds in a beat: 120 beats a minute.
@@ -58,24 +62,84 @@ pub fn gates(settings: &Settings, lines: &[Line], pulls: &[(Source, Edge)]) -> V
     gates
 }
 
+/// What a song pulls besides what is pulled at its start: by the key table, by pedals, and by controllers that turn switches. A
+/// real unit has one chain: of a chord the last key counts.
+///
+/// # Errors
+/// A key table that cannot be played.
+pub fn keys(patch: &Patch, song: &Song) -> Result<Vec<Edge>, Fault> {
+    // No sound is wanted: the slowest unit will do.
+    const RATE_HZ: f64 = 8e3;
+    let mut settings = patch.settings;
+    for (knob, value) in [(Knob::ExciterChord, 0.0), (Knob::ExciterLevel, 0.0), (Knob::UnitQuality, 0.0)] {
+        settings.set(knob, value);
+    }
+    let silent = Patch { settings, patterns: Patterns::default(), ..patch.clone() };
+    let mut instrument = Instrument::of(&silent, RATE_HZ).map_err(|error| Fault::new(error.to_string()))?;
+    let frames = instrument.latency();
+    let mut keyboard = Keyboard::default();
+    let mut before = instrument.lines();
+    let mut edges = Vec::new();
+    let mut pulled = [false; Line::COUNT];
+    for at_once in song.messages.chunk_by(|(a, _), (b, _)| a == b) {
+        at_once.iter().for_each(|(_, message)| keyboard.play(*message, &mut instrument));
+        for _ in 0..frames {
+            instrument.tick(Input::default());
+        }
+        let now = instrument.lines();
+        for line in Line::all().filter(|line| now[line.index()] != before[line.index()]) {
+            let on = &mut pulled[line.index()];
+            *on = !*on;
+            edges.push(Edge { seconds: at_once[0].0, line, on: *on });
+        }
+        before = now;
+    }
+    Ok(edges)
+}
+
 /// The most edges that patterns may have in a file: a line at 1 kHz for over an hour.
 pub const MOST_EDGES: usize = 10_000_000;
 
-/// Every edge of the lanes from the start, in order of time, up to `seconds`; a quarter note takes 60 s / tempo.
+/// Where the quarters of a lane lie in time.
+#[derive(Clone, Copy, Debug)]
+pub enum Time<'a> {
+    /// So many a minute.
+    Tempo(f64),
+    /// As the song's tempo map says.
+    Song(&'a Song),
+}
+
+impl Time<'_> {
+    fn quarters(self, seconds: f64) -> f64 {
+        match self {
+            Self::Tempo(tempo) => seconds * tempo / 60.0,
+            Self::Song(song) => song.quarters(seconds),
+        }
+    }
+
+    fn seconds(self, quarters: f64) -> f64 {
+        match self {
+            Self::Tempo(tempo) => quarters / (tempo / 60.0),
+            Self::Song(song) => song.seconds_of(quarters),
+        }
+    }
+}
+
+/// Every edge of the lanes from the start, in order of time, up to `seconds`.
 ///
 /// # Errors
 /// More than [`MOST_EDGES`].
-pub fn pattern(patterns: &Patterns, tempo: f64, seconds: f64) -> Result<Vec<Edge>, Fault> {
+pub fn pattern(patterns: &Patterns, time: Time<'_>, seconds: f64) -> Result<Vec<Edge>, Fault> {
     let mut edges = Vec::new();
     for line in Line::all() {
         let Some(lane) = patterns.lane(line) else { continue };
         // A lane counts seconds or quarters.
-        let place = if matches!(lane.rate, Rate::Hertz(_)) { 1.0 } else { tempo / 60.0 };
+        let in_seconds = matches!(lane.rate, Rate::Hertz(_));
+        let end = if in_seconds { seconds } else { time.quarters(seconds) };
         edges.push(Edge { seconds: 0.0, line, on: lane.is_on_at(0.0) });
-        edges.extend(lane.edges(0.0, seconds * place).take(MOST_EDGES + 1).map(|(at, on)| Edge {
-            seconds: at.max(0.0) / place,
-            line,
-            on,
+        edges.extend(lane.edges(0.0, end).take(MOST_EDGES + 1).map(|(at, on)| {
+            let at = at.max(0.0);
+            Edge { seconds: if in_seconds { at } else { time.seconds(at) }, line, on }
         }));
         if edges.len() > MOST_EDGES {
             let allowed = format!("allowed are {MOST_EDGES} edges in a file");

@@ -121,9 +121,26 @@ impl Song {
 
     /// What a host would tell of a place in seconds.
     pub fn transport(&self, seconds: f64) -> Transport {
-        let tempo = self.tempi.iter().rev().find(|tempo| tempo.place.seconds <= seconds).unwrap_or(&self.tempi[0]);
-        let quarters = tempo.place.quarters + (seconds - tempo.place.seconds) * tempo.per_minute / 60.0;
+        let tempo = self.tempo(|place| place.seconds <= seconds);
+        let quarters = self.quarters(seconds);
         Transport { playing: true, place: Some(Place { quarters, seconds }), tempo: Some(tempo.per_minute) }
+    }
+
+    /// Quarters from the start to a time.
+    pub fn quarters(&self, seconds: f64) -> f64 {
+        let Tempo { place, per_minute } = self.tempo(|place| place.seconds <= seconds);
+        place.quarters + (seconds - place.seconds) * per_minute / 60.0
+    }
+
+    /// Seconds from the start to so many quarters.
+    pub fn seconds_of(&self, quarters: f64) -> f64 {
+        let Tempo { place, per_minute } = self.tempo(|place| place.quarters <= quarters);
+        place.seconds + (quarters - place.quarters) * 60.0 / per_minute
+    }
+
+    /// The last tempo of those that have begun.
+    fn tempo(&self, has_begun: impl Fn(Place) -> bool) -> Tempo {
+        self.tempi.iter().rev().copied().find(|tempo| has_begun(tempo.place)).unwrap_or(self.tempi[0])
     }
 }
 

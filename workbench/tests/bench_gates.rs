@@ -429,3 +429,50 @@ fn a_sample_is_gate_volts_over_full_scale() {
         approx::assert_relative_eq!(facts["sample"].as_f64().unwrap(), gate / full_scale, max_relative = 1e-7);
     }
 }
+
+/// A song by hand (RP-001): 480 ticks a quarter, a quarter of 0.5 s until tick 480, of 0.25 s from there.
+#[test]
+fn a_song_plays_the_key_table_of_a_real_unit_and_its_tempo_moves_the_lanes() {
+    let bench = Bench::new();
+    let track = [
+        &[0, 0x90, 60, 100][..],                        // 0 s: row of 60
+        &[0x81, 0x70, 0x90, 62, 100],                   // tick 240, 0.25 s: row of 62 besides
+        &[0x81, 0x70, 0xff, 0x51, 3, 0x03, 0xd0, 0x90], // tick 480, 0.5 s: a quarter of 0.25 s
+        &[0x83, 0x60, 0x80, 62, 0],                     // tick 960, 0.75 s: back to 60
+        &[0, 0xb1, 83, 127],                            // the pedal of line 2.3
+        &[0x83, 0x60, 0x80, 60, 0],                     // tick 1440, 1 s: none
+        &[0, 0xff, 0x2f, 0],
+    ]
+    .concat();
+    let mut file = b"MThd\0\0\0\x06\0\0\0\x01\x01\xe0MTrk\0\0\0".to_vec();
+    file.push(track.len() as u8);
+    file.extend(track);
+    bench.put("song.mid", file);
+    let patch = "patch = 1\n[knobs]\n\"exciter.pitch\" = \"keys\"\n\"exciter.chord\" = \"voices\"\n\"stage1.switch0\" = true\n\
+        [keys]\nhold = \"held\"\n[keys.rows.60]\ncode = [1, 0, 8]\n[keys.rows.62]\ncode = [2, 0, 8]\n\
+        [patterns.lanes.\"2.0\"]\nsteps = \"x.\"\nrate = \"1/4\"\ngate = 1.0\n";
+    bench.put("patch.toml", patch);
+    bench.well("gates --keys song.mid --patch patch.toml --full-scale 10V --rate 8000 --out g.wav");
+    let (_, volts) = read(&bench, "g.wav", 10.0);
+    assert_eq!(volts[0].len(), 16_000, "a second of song, and one behind it");
+    let on = |line: &str| gate_input(&volts[Line::parse(line).unwrap().index()]);
+    let spans = |spans: &[[usize; 2]]| -> Vec<bool> {
+        (0..16_000).map(|n| spans.iter().any(|[from, to]| (*from..*to).contains(&n))).collect()
+    };
+    for (line, high) in [
+        // The panel switch turns it over.
+        ("1.0", &[[2000, 6000], [8000, 16_000]][..]),
+        ("1.1", &[[2000, 6000]]),
+        ("3.3", &[[0, 8000]]),
+        ("2.3", &[[6000, 16_000]]),
+        ("hard", &[[8000, 16_000]]),
+        // Quarters begin at 0, 0.5, 0.75 s, and every quarter of a second from there.
+        ("2.0", &[[0, 4000], [6000, 8000], [10_000, 12_000], [14_000, 16_000]]),
+        ("1.2", &[]),
+    ] {
+        assert_eq!(on(line), spans(high), "line {line}");
+    }
+    let told = bench.refused("gates --keys song.mid --tempo 90 --patch patch.toml --full-scale 10V --out h.wav");
+    assert!(told.contains("--tempo") && told.contains("--keys"), "{told}");
+    assert!(bench.refused("gates --keys lost.mid --full-scale 10V --out h.wav").contains("lost.mid"));
+}

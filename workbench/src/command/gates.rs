@@ -4,8 +4,9 @@ use super::{
     UnitOptions, lie, progress, refuse_if_stopped, refuse_one_name_for_two_files, remark, say, say_json, stopping,
 };
 use crate::fault::Fault;
-use crate::gates::{Form, Gate, GateFile, OnGrid, TICKS_PER_SECOND, gates, key, midi, pattern};
+use crate::gates::{Form, Gate, GateFile, OnGrid, TICKS_PER_SECOND, Time, gates, key, keys, midi, pattern};
 use crate::score;
+use crate::song::Song;
 use crate::sound::RATES_HZ;
 use crate::whole_file::WholeFile;
 use serde::Serialize;
@@ -14,7 +15,7 @@ use std::path::{Path, PathBuf};
 use tritank_dsp::knobs::Knob;
 use tritank_dsp::lines::{Line, Source};
 use tritank_dsp::patch::Patch;
-use tritank_dsp::pattern::{Patterns, TEMPO};
+use tritank_dsp::pattern::{Clock, Patterns, TEMPO};
 use tritank_dsp::value::{self, Unit};
 
 /// The lines as gate voltages for a DC-coupled interface (multichannel WAV), and as MIDI notes
@@ -30,6 +31,9 @@ pub struct GatesCommand {
     /// Score (CSV: seconds,line,state) of lines 1.0 to 3.3, soft and hard
     #[arg(long, value_name = "FILE", help_heading = "The lines")]
     lines: Option<PathBuf>,
+    /// Song (Standard MIDI File) that plays the patch's key table; patterns follow its tempo
+    #[arg(long, value_name = "FILE", conflicts_with = "tempo", help_heading = "The lines")]
+    keys: Option<PathBuf>,
     /// Which lines are written, in the order of the channels; without it, all: 1.0 to 1.3, 2.0 to 2.3, 3.0 to 3.3,
     /// soft, hard
     #[arg(long, value_name = "LINES", value_delimiter = ',', value_parser = line, help_heading = "The lines")]
@@ -37,7 +41,7 @@ pub struct GatesCommand {
     /// Beats a minute of a patch's patterns, in place of the patch's own
     #[arg(long, value_name = "BPM", value_parser = tempo, help_heading = "The lines")]
     tempo: Option<f64>,
-    /// Seconds to write; without it, until a second after the score's last edge
+    /// Seconds to write; without it, until a second after the score's last edge, or the song's end
     #[arg(long, value_name = "S", allow_negative_numbers = true, help_heading = "The lines")]
     seconds: Option<f64>,
     /// Volts that your interface puts out at a sample of 1.0, as measured; there is no default, since no two kinds of
@@ -88,9 +92,10 @@ A gate that is on is written as gate volts / full scale; more than full scale is
 
 line = switch XOR keys XOR pattern XOR gate, as in the unit; a line is on while an odd number of them \
 pull. switch is the panel switch and the code knob of the patch, which so invert what the others \
-pull; pattern is the line's lane, which runs from the start of the file at the patch's own tempo or \
---tempo; gate is the score. No key is down, so keys pull nothing, but for the hard gate where the \
-patch's pitch comes from keys.
+pull; pattern is the line's lane, which runs from the start of the file at the patch's own tempo, \
+--tempo or the song's; gate is the score. keys are the rows of the patch's key table that a song plays \
+(--keys), its pedals and controllers with them; a unit has one chain, so the last key of a chord \
+counts. Where the patch's pitch comes from keys, no key down pulls the hard gate.
 Each edge is written on the nearest sample, at most half a sample off, and in the MIDI file on the \
 nearest tick of 1/1920 s, at most 0.26 ms off. Two edges of one line on one sample or tick are not \
 there; a note says how many. The WAV stays as it is to its end: what your player leaves on the outputs \
@@ -116,6 +121,8 @@ JSON:
 
 Example: a score for an interface that was measured to put out 10 V at full scale
   tritank gates --lines steps.csv --full-scale 10V --out gates.wav --midi gates.mid
+Example: a song on the keys of a patch
+  tritank gates --keys song.mid --patch mine.toml --full-scale 10V --out gates.wav
 Example: the lines of stage 1 alone, at 3 V, behind the panel switches of a patch
   tritank gates --lines steps.csv --patch mine.toml --channels 1.0,1.1,1.2,1.3 --full-scale 10V
     --gate-volts 3V --out stage1.wav";
@@ -190,17 +197,28 @@ impl GatesCommand {
     pub fn run(&self) -> Result<(), Fault> {
         let sample = self.sample()?;
         let lines = self.chosen()?;
-        let inputs = [self.lines.as_deref(), self.unit.board.as_deref(), self.unit.patch.as_deref()];
+        let inputs =
+            [self.lines.as_deref(), self.keys.as_deref(), self.unit.board.as_deref(), self.unit.patch.as_deref()];
         let outputs = [("--out", self.out.as_deref()), ("--midi", self.midi.as_deref())];
         refuse_one_name_for_two_files(&inputs, &outputs)?;
-        let Patch { settings, patterns, .. } = self.unit.choice().unit()?;
+        let patch = self.unit.choice().unit()?;
+        let Patch { settings, patterns, .. } = &patch;
         let edges = self.lines.as_deref().map(score::read).transpose()?.unwrap_or_default();
-        let seconds = self.length(edges.last().map(|edge| edge.seconds), &patterns)?;
-        let steps = pattern(&patterns, self.tempo.unwrap_or(patterns.tempo), seconds)?;
+        let song = self.keys.as_deref().map(Song::read).transpose()?;
+        let played = song.as_ref().map(|song| keys(&patch, song)).transpose()?.unwrap_or_default();
+        let last_edge = edges.last().map(|edge| edge.seconds);
+        let last = last_edge.into_iter().chain(song.as_ref().map(|song| song.seconds)).reduce(f64::max);
+        let seconds = self.length(last, patterns)?;
+        let time = match &song {
+            Some(song) if patterns.clock == Clock::Transport => Time::Song(song),
+            _ => Time::Tempo(self.tempo.unwrap_or(patterns.tempo)),
+        };
+        let steps = pattern(patterns, time, seconds)?;
         let mut pulls: Vec<_> = edges.into_iter().map(|edge| (Source::Score, edge)).collect();
+        pulls.extend(played.into_iter().map(|edge| (Source::Gates, edge)));
         pulls.extend(steps.into_iter().map(|edge| (Source::Patterns, edge)));
         pulls.sort_by(|(_, a), (_, b)| a.seconds.total_cmp(&b.seconds));
-        let gates = gates(&settings, &lines, &pulls);
+        let gates = gates(settings, &lines, &pulls);
 
         let rate = f64::from(self.rate);
         let frames = ((seconds * rate).round() as u64).max(1);
