@@ -82,7 +82,9 @@ pub fn keys(patch: &Patch, song: &Song) -> Result<Vec<Edge>, Fault> {
     let mut edges = Vec::new();
     let mut pulled = [false; Line::COUNT];
     for at_once in song.messages.chunk_by(|(a, _), (b, _)| a == b) {
-        at_once.iter().for_each(|(_, message)| keyboard.play(*message, &mut instrument));
+        for (_, message) in at_once {
+            keyboard.play(*message, &mut instrument);
+        }
         for _ in 0..frames {
             instrument.tick(Input::default());
         }
