@@ -1,8 +1,6 @@
 //! Deck and inlet allocate nothing while they play, under an allocator that counts: keys, gates, patterns, an input that is
 //! resampled, one that runs dry, and the fade at the end.
 
-use std::alloc::{GlobalAlloc, Layout, System};
-use std::cell::Cell;
 use std::hint::black_box;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
@@ -13,42 +11,14 @@ use tritank_dsp::patch::Patch;
 use tritank_player::deck::{Deck, Sound};
 use tritank_player::inlet::Inlet;
 use tritank_player::wires::{Side, Wires};
-
-/// The system's allocator, which counts what each thread asks of it.
-struct Counting;
-
-thread_local! {
-    static COUNT: Cell<u64> = const { Cell::new(0) };
-}
-
-fn count() {
-    // A thread that is ending has no counter any more, and nothing to count.
-    let _ = COUNT.try_with(|count| count.set(count.get() + 1));
-}
-
-// SAFETY: every call is the system's; counting touches a thread's own cell, which needs no allocation.
-unsafe impl GlobalAlloc for Counting {
-    unsafe fn alloc(&self, layout: Layout) -> *mut u8 {
-        count();
-        // SAFETY: the caller's promises, passed on.
-        unsafe { System.alloc(layout) }
-    }
-
-    unsafe fn dealloc(&self, memory: *mut u8, layout: Layout) {
-        count();
-        // SAFETY: the caller's promises, passed on.
-        unsafe { System.dealloc(memory, layout) };
-    }
-}
+use tritank_tests::allocations::{Counting, counted};
 
 #[global_allocator]
 static ALLOCATOR: Counting = Counting;
 
 #[test]
 fn nothing_is_allocated_while_a_resampled_input_keys_and_patterns_play() {
-    let before = COUNT.get();
-    drop(black_box(vec![0u8; 100]));
-    assert_eq!(COUNT.get() - before, 2, "the allocator counts");
+    assert_eq!(counted(|| drop(black_box(vec![0u8; 100]))).0, 2, "the allocator counts");
 
     let riff = Factory::find("talking-riff").unwrap();
     let patch = Patch::from_toml(riff.toml, &Board::built_in()).unwrap();
@@ -60,25 +30,25 @@ fn nothing_is_allocated_while_a_resampled_input_keys_and_patterns_play() {
         let mut deck = Deck::new(Instrument::of(&patch, rate_hz).unwrap(), rate_hz, Sound::Live, wires.clone());
         let heard: Vec<f32> = (0..16 * 512).map(|n| (n as f32 * 0.01).sin() * 0.3).collect();
         let mut played = vec![0.0; 2 * 512];
-        let before = COUNT.get();
-        for block in 0..200u8 {
-            // Every fifth block does not come, for a while none does, and then more than can be played.
-            let blocks = match block {
-                60..80 => 0,
-                80..90 => 6,
-                _ if block % 5 == 0 => 0,
-                _ => 1,
-            };
-            for _ in 0..blocks {
-                inlet.hear(&heard, 16, |volts| volts);
+        let (asked, ()) = counted(|| {
+            for block in 0..200u8 {
+                // Every fifth block does not come, for a while none does, and then more than can be played.
+                let blocks = match block {
+                    60..80 => 0,
+                    80..90 => 6,
+                    _ if block % 5 == 0 => 0,
+                    _ => 1,
+                };
+                for _ in 0..blocks {
+                    inlet.hear(&heard, 16, |volts| volts);
+                }
+                let _ = wires.midi.push([0x90, 30 + block % 60, 100]);
+                if block == 190 {
+                    wires.closing.store(true, Ordering::Relaxed);
+                }
+                deck.fill(&mut played, 2);
             }
-            let _ = wires.midi.push([0x90, 30 + block % 60, 100]);
-            if block == 190 {
-                wires.closing.store(true, Ordering::Relaxed);
-            }
-            deck.fill(&mut played, 2);
-        }
-        let asked = COUNT.get() - before;
+        });
         assert!(wires.slips.load(Ordering::Relaxed) > 2 && wires.closed.load(Ordering::Relaxed));
         assert!(wires.peak(Side::Out) > 0.01);
         assert_eq!(asked, 0, "{from_hz} Hz to {to_hz} Hz");

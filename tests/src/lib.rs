@@ -1,5 +1,7 @@
 //! Checks of the instrument against the world outside.
 
+pub mod allocations;
+
 use std::env::consts::{DLL_PREFIX, DLL_SUFFIX};
 use std::path::{Path, PathBuf};
 use std::process::Command;

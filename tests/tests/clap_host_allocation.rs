@@ -4,63 +4,16 @@
 mod host;
 
 use host::{Event, Performance, Prepared, Rig, TRANSPORT_RATE_HZ, play};
-use std::alloc::{GlobalAlloc, Layout, System};
-use std::cell::Cell;
 use std::hint::black_box;
 use tritank_dsp::board::Board;
 use tritank_dsp::keys::fill;
 use tritank_dsp::lines::Line;
 use tritank_dsp::patch::Patch;
 use tritank_dsp::pattern::{Lane, Rate, Steps};
-
-/// The system's allocator, which counts what each thread asks of it.
-struct Counting;
-
-thread_local! {
-    static COUNT: Cell<u64> = const { Cell::new(0) };
-}
-
-fn count() {
-    // A thread that is ending has no counter any more, and nothing to count.
-    let _ = COUNT.try_with(|count| count.set(count.get() + 1));
-}
-
-// SAFETY: every call is the system's; counting touches a thread's own cell, which needs no allocation.
-unsafe impl GlobalAlloc for Counting {
-    unsafe fn alloc(&self, layout: Layout) -> *mut u8 {
-        count();
-        // SAFETY: the caller's promises, passed on.
-        unsafe { System.alloc(layout) }
-    }
-
-    unsafe fn dealloc(&self, memory: *mut u8, layout: Layout) {
-        count();
-        // SAFETY: the caller's promises, passed on.
-        unsafe { System.dealloc(memory, layout) };
-    }
-
-    unsafe fn alloc_zeroed(&self, layout: Layout) -> *mut u8 {
-        count();
-        // SAFETY: the caller's promises, passed on.
-        unsafe { System.alloc_zeroed(layout) }
-    }
-
-    unsafe fn realloc(&self, memory: *mut u8, layout: Layout, size: usize) -> *mut u8 {
-        count();
-        // SAFETY: the caller's promises, passed on.
-        unsafe { System.realloc(memory, layout, size) }
-    }
-}
+use tritank_tests::allocations::{Counting, counted};
 
 #[global_allocator]
 static ALLOCATOR: Counting = Counting;
-
-/// Allocations and releases of this thread during `f`.
-fn counted<R>(f: impl FnOnce() -> R) -> (u64, R) {
-    let before = COUNT.get();
-    let result = f();
-    (COUNT.get() - before, result)
-}
 
 #[test]
 fn the_allocator_counts() {
