@@ -4,7 +4,7 @@
 //!   main ─┬─ straight ───┬─► stage 1 ──► stage 2 ──► follower ──► stage 3
 //!         └─ overdriven ─┘      ╘══ C12 ══╛
 //! ```
-//! Signal goes one way, except through C12: then stages 1 and 2 are solved as one. How long a step may be is the [`Pace`]'s; one
+//! Signal goes one way, except through C12: then stages 1 and 2 are solved as one. How long a step may be is the `Pace`'s; one
 //! in which Newton does not settle is halved, and below the shortest the chain coasts.
 
 use crate::board::Board;

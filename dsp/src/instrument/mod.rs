@@ -6,7 +6,7 @@
 //!   main, in2, in3 ─► ×M ───────┴─► feeds ─────┴─► chain ─► decimator ─┬─ Σ ──► pulse, tap 1–3
 //!                                                                      └─► mixer ─► limiter ─► left, right
 //! ```
-//! There is one [`Voice`], or four: chains side by side, each with its own keys, exciter and lines. What comes in by audio goes
+//! There is one `Voice`, or four: chains side by side, each with its own keys, exciter and lines. What comes in by audio goes
 //! into the first.
 //!
 //! What is set before a `tick` takes effect on that very frame, aligned with the audio of that frame: everything comes out

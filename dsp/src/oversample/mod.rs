@@ -6,7 +6,7 @@
 //! ```
 //! **Alignment.** Host frame n stands at host time n. The grid of one call covers host time [n, n + 1): step k runs
 //! from n + k/M to n + (k + 1)/M, and its nodes stand at n + (k + c)/M, c = [`NODES`]. What is switched on host frame n
-//! is switched at the start of step 0. [`Upsampler::push`] of frame n + latency delivers that grid; [`Decimator::pull`], after
+//! is switched at the start of step 0. [`Upsampler::push`] of frame n + latency delivers that grid; `Decimator::pull`, after
 //! the steps of [n, n + 1), returns the host frame at time n − latency. So a signal passed up and straight down comes out after
 //! the sum of both, with no fraction left.
 //!

@@ -9,7 +9,7 @@
 //!   a box of one bank: what is allowed shrinks to its score
 //! ```
 //! Branch and bound (A. H. Land and A. G. Doig, Econometrica 28 (1960) 497–520, from memory). Nothing is left to luck: a window holds
-//! every sum whose peak could come so near, whatever the switches lose ([`super::reckon`]), and a peak falls as any capacitor grows,
+//! every sum whose peak could come so near, whatever the switches lose (`reckon.rs`), and a peak falls as any capacitor grows,
 //! so that a box that is ruled out has no better bank in it. What is allowed begins small and grows until something passes; what was
 //! ruled out before is the bound when a search is given up.
 
