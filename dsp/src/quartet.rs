@@ -6,14 +6,14 @@
 //!   main 3 ─┤     chains │   …
 //!   main 4 ─┘            └─► taps 1–3 of chain 4
 //! ```
-//! For two sides with tolerances of their own, for voices, and for trying several boards at once. Knobs stand where they stood
+//! For two sides with tolerances of their own, and for trying several boards at once. Knobs stand where they stood
 //! when it was built; codes are each chain's own. In wide registers all chains take the same steps, as long as the most
 //! demanding allows; elsewhere each takes its own.
 
 use crate::board::Board;
 use crate::chain::{Counts, Levels};
 use crate::controls::Controls;
-use crate::engine::Engine;
+use crate::engine::FourEngine;
 use crate::feed::{Feed, Feeds};
 use crate::instrument::RateError;
 use crate::knobs::{Knob, Settings};
@@ -28,7 +28,7 @@ pub const CHAINS: usize = 4;
 /// Four chains.
 #[derive(Clone, Debug)]
 pub struct Quartet {
-    engine: Engine,
+    engine: FourEngine,
     switching: [[Switching; 3]; CHAINS],
     /// Of two chains each.
     up: [Upsampler; 2],
@@ -64,7 +64,7 @@ impl Quartet {
         let controls = Controls::new(&boards[0], settings, rate_hz);
         let (celsius, accuracy) = (settings.get(Knob::UnitTemperature), Accuracy::of(factor));
         let mut quartet = Self {
-            engine: Engine::new(boards, rate_hz, celsius, accuracy, instructions),
+            engine: FourEngine::new(boards, rate_hz, celsius, accuracy, instructions),
             switching: boards.each_ref().map(|board| board.stages().map(|stage| Switching::new(board, stage))),
             up: std::array::from_fn(|_| Upsampler::new(factor)),
             feeds: std::array::from_fn(|_| Feeds::new(factor)),
@@ -78,7 +78,7 @@ impl Quartet {
             }
         }
         let feed = Feed { sweep: controls.sweeps(0).map(|gate| [gate; 3]), ..Feed::default() };
-        quartet.engine.settle(&[feed], &[quartet.levels]);
+        quartet.engine.settle(&feed, &quartet.levels);
         for feeds in &mut quartet.feeds {
             feeds.settle(&feed);
         }
@@ -107,7 +107,7 @@ impl Quartet {
         if edge.hard {
             self.engine.inject(chain, stage, edge.charge);
             self.down[stage].jump(chain, self.engine.state(chain, stage).volts);
-            self.engine.edge();
+            self.engine.edge(chain);
         }
     }
 
@@ -118,7 +118,7 @@ impl Quartet {
             feeds.next(0, |nodes| self.up[chain / 2].push(chain % 2, main[chain], nodes));
         }
         self.engine.begin_frame();
-        self.engine.cover(&self.feeds, &[self.levels], 0..TICKS, |chain, tick, level, taps| {
+        self.engine.cover(&self.feeds, &self.levels, 0..TICKS, |chain, tick, level, taps| {
             for (down, nodes) in self.down.iter_mut().zip(taps) {
                 down.take(chain, tick, level, nodes);
             }

@@ -10,25 +10,23 @@
 //! held at what it gives; one of what is left comes at the end of the rest. Nothing that is held is ever further than
 //! −180 dB re 1 V from what solving on would give.
 
-use crate::knobs::VOICES;
-
 /// Length of a watch, seconds.
 const WATCH_SECONDS: f64 = 0.1;
 /// How far the taps may move in a watch, volts.
 const SPREAD: f64 = 3e-10;
 
 /// Lowest and highest of nothing.
-const NOTHING: [[[f64; 2]; 3]; VOICES] = [[[f64::INFINITY, f64::NEG_INFINITY]; 3]; VOICES];
+const NOTHING: [[f64; 2]; 3] = [[f64::INFINITY, f64::NEG_INFINITY]; 3];
 
-/// Watches the taps and counts the frames of rest.
+/// Watches the taps of a chain and counts the frames of rest.
 #[derive(Clone, Debug)]
 pub(crate) struct Rest {
     /// Frames of a watch.
     watch: usize,
     /// Frames of this one so far.
     frames: usize,
-    /// Of every chain's taps.
-    range: [[[f64; 2]; 3]; VOICES],
+    /// Of each tap.
+    range: [[f64; 2]; 3],
     resting: bool,
     /// Frames of rest since the last reset.
     total: u64,
@@ -53,18 +51,16 @@ impl Rest {
         self.total
     }
 
-    /// A frame in which nothing moved was solved, and left the taps of every chain here.
+    /// A frame in which nothing moved was solved, and left the taps here.
     #[inline]
-    pub(crate) fn watch(&mut self, chains: impl Iterator<Item = [f64; 3]>) {
-        for (taps, ranges) in chains.zip(&mut self.range) {
-            for (tap, [low, high]) in taps.into_iter().zip(ranges) {
-                *low = low.min(tap);
-                *high = high.max(tap);
-            }
+    pub(crate) fn watch(&mut self, taps: [f64; 3]) {
+        for (tap, [low, high]) in taps.into_iter().zip(&mut self.range) {
+            *low = low.min(tap);
+            *high = high.max(tap);
         }
         self.frames += 1;
         if self.frames == self.watch {
-            let rests = self.range.iter().flatten().all(|[low, high]| high - low <= SPREAD);
+            let rests = self.range.iter().all(|[low, high]| high - low <= SPREAD);
             self.end();
             self.resting = rests;
         }

@@ -14,7 +14,7 @@ use tritank_dsp::processor::Instructions;
 const MOST: usize = 24_000;
 const QUARTET: &str = "quartet, x4";
 
-fn scenes() -> [Scene; 12] {
+fn scenes() -> [Scene; 13] {
     [
         Scene::new("idle").volts(0.0),
         Scene::new("chord, x4"),
@@ -27,6 +27,7 @@ fn scenes() -> [Scene; 12] {
         Scene::new(QUARTET),
         Scene::new("a key, x4").played(&KEYS[..1], Chord::Last),
         Scene::new("three keys into three stages, x4").played(&KEYS[..3], Chord::Stages),
+        Scene::new("a key in one of four voices, x4").played(&KEYS[..1], Chord::Voices),
         Scene::new("four keys in four voices, x4").played(&KEYS, Chord::Voices),
     ]
 }

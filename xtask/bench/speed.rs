@@ -75,6 +75,7 @@ fn scenes() -> Vec<Scene> {
         Scene::new("  and at a supply of 9 V, x4").volts(5.0).with(Knob::UnitSupply, 9.0),
         Scene::new("a key, no organ, x4").played(&KEYS[..1], Chord::Last),
         Scene::new("  three keys into three stages, x4").played(&KEYS[..3], Chord::Stages),
+        Scene::new("  a key in one of four voices, x4").played(&KEYS[..1], Chord::Voices),
         Scene::new("  four keys in four voices, x4").played(&KEYS, Chord::Voices),
         Scene::new(&format!("{CHAIN}, any processor's")).on(Instructions::Common),
     ]);

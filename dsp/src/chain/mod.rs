@@ -55,7 +55,7 @@ pub struct Counts {
     pub cuts: u64,
     /// Steps that ended on the bounded fallback.
     pub fallbacks: u64,
-    /// Frames at rest, for which nothing was solved.
+    /// Frames at rest, for which nothing was solved; of several chains those of each.
     pub rests: u64,
 }
 

@@ -115,8 +115,14 @@ impl Exciter {
             }
             steps.fill([self.edges.settled(); 3]);
         } else {
+            let mut moves = false;
             for step in &mut *steps {
                 *step = self.step(drive);
+                moves |= *step != [self.last; 3];
+            }
+            // Behind a hard gate it runs on unheard.
+            if !moves {
+                return false;
             }
         }
         self.last = nodes[nodes.len() - 1];

@@ -6,31 +6,26 @@
 //!   main, in2, in3 ─► ×M ───────┴─► feeds ─────┴─► chain ─► decimator ─┬─ Σ ──► pulse, tap 1–3
 //!                                                                      └─► mixer ─► limiter ─► left, right
 //! ```
-//! There is one `Voice`, or four: chains side by side, each with its own keys, exciter and lines. What comes in by audio goes
-//! into the first.
+//! There is one `Voice`, or four, each a chain with its own keys, exciter and lines. What comes in by audio goes into the first.
 //!
 //! What is set before a `tick` takes effect on that very frame, aligned with the audio of that frame: everything comes out
-//! [`Instrument::latency`] frames late, the lines' and knobs' effect with it. What a frame costs is the chain's steps; at rest
+//! [`Instrument::latency`] frames late, the lines' and knobs' effect with it. What a frame costs is the chains' steps; at rest
 //! there are none, see `rest.rs`.
 
 use crate::board::Board;
 pub use crate::chain::Counts;
-use crate::chain::Levels;
 pub use crate::controls::Voltage;
 use crate::controls::{Change, Controls};
-use crate::engine::Engine;
-use crate::feed::{Feed, Feeds};
 use crate::keys::KeyTable;
-use crate::knobs::{Build, Knob, Settings, VOICES};
+use crate::knobs::{Build, Knob, Settings};
 use crate::limiter::Limiter;
 use crate::lines::{Line, Source};
 use crate::mixer::{Gains, Mixer};
 use crate::oversample::{Decimator, Lanes, Upsampler};
-use crate::pace::{Accuracy, LEVELS, TICKS};
+use crate::pace::TICKS;
 use crate::patch::Patch;
 use crate::pattern::{Patterns, Player, Transport};
 use crate::processor::Instructions;
-use crate::rest::Rest;
 use crate::switching::Treatment;
 use delay::Delay;
 use voice::Voice;
@@ -86,15 +81,10 @@ pub struct Instrument {
     controls: Controls,
     player: Player,
     up: Upsampler,
-    /// One for every chain, as are feeds and levels.
     voices: Vec<Voice>,
-    feeds: Vec<Feeds>,
-    engine: Engine,
-    rest: Rest,
     mixer: Mixer,
     limiter: Limiter,
     /// Where everything stands that is set; looked up anew when something has moved.
-    levels: Vec<Levels>,
     celsius: f64,
     treatment: Treatment,
     gains_aim: Gains,
@@ -104,9 +94,7 @@ pub struct Instrument {
     gains_waiting: Delay<Gains>,
     direct_waiting: Delay<[f64; 2]>,
     taps_waiting: Delay<Lanes>,
-    /// Steps of the grid on which the inputs, the exciter and the click treatments stand.
-    factor: usize,
-    internal_rate_hz: f64,
+    frame_seconds: f64,
     frame: u64,
     word: u16,
 }
@@ -133,23 +121,17 @@ impl Instrument {
         RateError::check(rate_hz)?;
         let build = settings.build();
         let factor = build.quality;
-        let internal_rate_hz = rate_hz * factor as f64;
         let controls = Controls::new(board, settings, rate_hz);
         let celsius = settings.get(Knob::UnitTemperature);
         let (up, limiter) = (Upsampler::new(factor), Limiter::new(rate_hz));
         let gains = Gains::of(settings);
-        let boards = vec![board.clone(); build.voices];
-        let chains = 0..build.voices;
+        let voice = |number| Voice::new(number, board, &controls, rate_hz, instructions);
         let mut unit = Self {
             panel: *settings,
             build,
             player: Player::new(&Patterns::default(), rate_hz),
-            voices: chains.clone().map(|chain| Voice::new(chain, board, &controls, internal_rate_hz)).collect(),
-            feeds: vec![Feeds::new(factor); build.voices],
-            engine: Engine::new(&boards, rate_hz, celsius, Accuracy::of(factor), instructions),
-            rest: Rest::new(rate_hz),
+            voices: (0..build.voices).map(voice).collect(),
             mixer: Mixer::new(rate_hz),
-            levels: chains.map(|chain| controls.levels(chain)).collect(),
             celsius,
             treatment: controls.treatment(),
             gains_aim: gains,
@@ -160,8 +142,7 @@ impl Instrument {
             taps_waiting: Delay::new(limiter.latency_frames(), [0.0; 4]),
             up,
             limiter,
-            factor,
-            internal_rate_hz,
+            frame_seconds: 1.0 / rate_hz,
             frame: 0,
             word: 0,
             controls,
@@ -208,7 +189,7 @@ impl Instrument {
     /// Pulls or releases a line within the next frame, after a part of it (0 to 1): where a gate that runs at an audible rate has
     /// its edges. The exciter hears of its two gates at the frame that follows.
     pub fn gate_within(&mut self, source: Source, line: Line, on: bool, part: f64) {
-        let (tick, late) = placed(part, self.frame_seconds());
+        let (tick, late) = placed(part, self.frame_seconds);
         self.controls.wait(self.next_frame(), tick, Change::Gate(source, line, on, late));
     }
 
@@ -252,7 +233,7 @@ impl Instrument {
     #[inline]
     fn play_patterns(&mut self) {
         let frame = self.next_frame();
-        let seconds = self.frame_seconds();
+        let seconds = self.frame_seconds;
         let (player, controls) = (&mut self.player, &mut self.controls);
         player.frame(|line, on, part| {
             let (tick, late) = placed(part, seconds);
@@ -292,10 +273,6 @@ impl Instrument {
         self.wait(Change::Pressure(note, pressure.clamp(0.0, 1.0)));
     }
 
-    fn frame_seconds(&self) -> f64 {
-        self.factor as f64 / self.internal_rate_hz
-    }
-
     fn wait(&mut self, change: Change) {
         self.controls.wait(self.next_frame(), 0, change);
     }
@@ -312,24 +289,19 @@ impl Instrument {
         let main = input.main.map(jack);
         let jacks = [0.5 * (main[0] + main[1]), jack(input.stage2), jack(input.stage3)];
         for (lane, volts) in jacks.into_iter().enumerate() {
-            self.feeds[0].next(lane, |nodes| self.up.push(lane, volts, nodes));
+            self.voices[0].feeds.next(lane, |nodes| self.up.push(lane, volts, nodes));
         }
 
         let moved = self.controls.advance(self.frame) || self.controls.next_within(self.frame).is_some();
         if moved {
-            self.wake();
             self.look_up();
         }
-        self.feed();
-        if moved || !self.is_quiet() {
-            self.wake();
+        for voice in &mut self.voices {
+            voice.feed(&self.controls);
+            voice.begin(moved, self.treatment);
+        }
+        if !self.voices.iter().all(Voice::rests) {
             self.solve();
-        } else if self.rest.is_on() {
-            self.hold();
-        } else {
-            self.solve();
-            let taps = self.voices.iter().map(|voice| voice.taps(&self.engine));
-            self.rest.watch(taps);
         }
 
         self.frame += 1;
@@ -355,107 +327,38 @@ impl Instrument {
         lanes
     }
 
-    /// Where everything stands by now.
+    /// Where everything stands by now. What rests goes through the frames of rest as it stood.
     fn look_up(&mut self) {
         self.treatment = self.controls.treatment();
         let celsius = self.controls.value(Knob::UnitTemperature);
-        if celsius != self.celsius {
-            self.engine.heat(celsius);
+        for voice in &mut self.voices {
+            voice.wake();
+            if celsius != self.celsius {
+                voice.heat(celsius);
+            }
+            voice.look_up(&self.controls);
         }
         self.celsius = celsius;
-        for (chain, voice) in self.voices.iter_mut().enumerate() {
-            self.levels[chain] = self.controls.levels(chain);
-            voice.look_up(&self.controls, &mut self.feeds[chain]);
-        }
         self.word = self.controls.lines(0).word();
         let settings = self.controls.settings();
         self.gains_aim = Gains::of(settings);
         self.limiter.set(settings.is_on(Knob::Limiter), settings.get(Knob::LimiterCeiling));
     }
 
-    /// What reaches the chains besides audio.
-    #[inline]
-    fn feed(&mut self) {
-        for (chain, (voice, feeds)) in self.voices.iter_mut().zip(&mut self.feeds).enumerate() {
-            voice.feed(feeds, self.controls.sweeps(chain), self.factor);
-        }
-    }
-
-    /// Solves one frame; the decimators hear of it.
+    /// Solves one frame, from change to change.
     #[inline]
     fn solve(&mut self) {
-        let grid = LEVELS - 1 - self.factor.ilog2() as usize;
-        self.engine.begin_frame();
         let mut tick = 0;
         while tick < TICKS {
-            if !self.is_idle() {
-                self.switch();
-            }
-            // While an edge waits or glides, the switches are looked after at every step of the grid.
-            let looked_after = if self.is_idle() { TICKS } else { ((tick >> grid) + 1) << grid };
             let next = self.controls.next_within(self.frame).unwrap_or(TICKS);
-            let end = looked_after.min(next);
-            self.engine.cover(&self.feeds, &self.levels, tick..end, |chain, tick, level, taps| {
-                for (stage, nodes) in taps.iter().enumerate() {
-                    self.voices[chain].down.take(1 + stage, tick, level, nodes);
-                }
-            });
-            tick = end;
-            if tick == next {
-                self.controls.take_due(self.frame, tick);
-                self.voices.iter_mut().for_each(|voice| voice.want_codes(&self.controls));
+            for voice in &mut self.voices {
+                voice.cover(tick..next, &mut self.controls, self.treatment);
             }
+            tick = next;
+            self.controls.take_due(self.frame, tick);
+            self.voices.iter_mut().for_each(|voice| voice.want_codes(&self.controls));
         }
-    }
-
-    /// Whether no switch is on its way.
-    #[inline]
-    fn is_idle(&self) -> bool {
-        self.voices.iter().all(|voice| voice.is_idle(self.treatment))
-    }
-
-    /// Whether nothing reaches the chains that is not as it was in the frame before.
-    #[inline]
-    fn is_quiet(&self) -> bool {
-        let still = |(feeds, levels): (&Feeds, &Levels)| feeds.are_still(levels.pulse != [0.0; 3]);
-        self.feeds.iter().zip(&self.levels).all(still) && self.is_idle()
-    }
-
-    /// A frame at rest.
-    #[inline]
-    fn hold(&mut self) {
-        let frames = self.rest.pass();
-        self.make_up(frames);
-        for voice in &mut self.voices {
-            voice.hold(&self.engine, frames > 0);
-        }
-    }
-
-    /// The rest is over, if there was one.
-    #[inline]
-    fn wake(&mut self) {
-        let frames = self.rest.end();
-        self.make_up(frames);
-    }
-
-    /// The chains go through the frames of rest that have passed.
-    #[inline]
-    fn make_up(&mut self, frames: usize) {
-        if frames > 0 {
-            let feeds = self.feeds_at_rest();
-            self.engine.make_up(frames, &feeds[..self.build.voices], &self.levels);
-        }
-    }
-
-    fn feeds_at_rest(&self) -> [Feed; VOICES] {
-        std::array::from_fn(|chain| self.voices.get(chain).map(Voice::feed_at_rest).unwrap_or_default())
-    }
-
-    /// What the switches do at the start of a step of the grid.
-    fn switch(&mut self) {
-        for voice in &mut self.voices {
-            voice.switch(&mut self.engine, &mut self.controls, self.treatment, 1.0 / self.internal_rate_hz);
-        }
+        self.voices.iter_mut().for_each(Voice::end);
     }
 
     /// Back to the DC operating point, as a new instrument with the same knobs and lines.
@@ -464,18 +367,8 @@ impl Instrument {
         self.player.reset();
         self.frame = 0;
         self.look_up();
-        self.engine.heat(self.celsius);
-        for voice in &mut self.voices {
-            voice.rest(&mut self.engine, &self.controls, self.treatment);
-        }
-        let feeds = self.feeds_at_rest();
-        self.rest.reset();
-        self.engine.settle(&feeds[..self.build.voices], &self.levels);
-        for (chain, voice) in self.voices.iter_mut().enumerate() {
-            self.feeds[chain].settle(&feeds[chain]);
-            voice.settle(&mut self.engine, &self.controls, self.treatment);
-        }
-        let taps = self.voices.iter().map(|voice| voice.taps(&self.engine));
+        self.voices.iter_mut().for_each(|voice| voice.settle(&self.controls, self.treatment));
+        let taps = self.voices.iter().map(Voice::taps);
         let taps = taps.fold([0.0; 3], |sum, taps| std::array::from_fn(|stage| sum[stage] + taps[stage]));
         self.up.reset();
         self.mixer.settle(taps);
@@ -488,7 +381,7 @@ impl Instrument {
 
     /// What the solver had to do since the last reset.
     pub fn counts(&self) -> Counts {
-        Counts { rests: self.rest.total(), ..self.engine.counts() }
+        self.voices.iter().map(Voice::counts).sum()
     }
 
     /// Where the knobs stand on the panel.
@@ -517,7 +410,7 @@ impl Instrument {
 
     /// The circuit of the first voice as it stands: states of stage `stage` (0–2).
     pub fn state(&self, stage: usize) -> crate::stage::State {
-        self.engine.state(0, stage)
+        self.voices[0].state(stage)
     }
 }
 

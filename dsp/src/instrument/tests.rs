@@ -1,6 +1,7 @@
 //! The instrument as a shell uses it.
 
 use super::*;
+use crate::rest::Rest;
 
 fn unit(quality: f64) -> Instrument {
     let board = Board::built_in();
@@ -225,7 +226,7 @@ fn rests_make_no_difference() {
         let fresh = Instrument::new(&board, &settings, 48e3).unwrap();
         for (name, wake) in wakings {
             let (mut rests, mut never) = (fresh.clone(), fresh.clone());
-            never.rest = Rest::new(f64::INFINITY);
+            never.voices[0].rest = Rest::new(f64::INFINITY);
             let (mut level, mut worst, mut slept) = (0.0, 0.0_f64, 0);
             for n in 0..100_000 {
                 for unit in [&mut rests, &mut never] {

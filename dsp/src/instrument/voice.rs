@@ -1,25 +1,33 @@
-//! What stands about one chain: its switches and exciters before it, its way down to the host's rate behind it.
+//! One chain and what stands about it: its switches and exciters before it, its way down to the host's rate behind it.
 //!
 //! ```text
 //!   lines ──► switching ──────────────┐
-//!   drives ─► exciter, or one a stage ┼─► chain n of the engine ──► decimator: pulse, taps 1–3
-//!   sweeps ───────────────────────────┘
+//!   drives ─► exciter, or one a stage ┼─► chain ──► decimator: pulse, taps 1–3
+//!   sweeps, audio ────────────────────┘
 //! ```
+//! Several run one after the other, each with steps of its own: pulses rise at other times in each, so that chains side by side
+//! would all take every short step that one of them needs. One that is silent rests.
 
 use crate::board::Board;
+use crate::chain::{Counts, Levels};
 use crate::controls::Controls;
 use crate::engine::Engine;
 use crate::exciter::{Drive, Exciter};
 use crate::feed::{Feed, Feeds, PULSES, SWEEPS};
+use crate::knobs::Knob;
 use crate::oversample::Decimator;
-use crate::pace::LEVELS;
+use crate::pace::{Accuracy, LEVELS};
+use crate::processor::Instructions;
 use crate::radau;
+use crate::rest::Rest;
+use crate::stage::State;
 use crate::switching::{Switching, Treatment};
+use std::ops::Range;
 
 #[derive(Clone, Debug)]
 pub(super) struct Voice {
-    /// Its chain's number.
-    chain: usize,
+    /// Its number.
+    number: usize,
     switching: [Switching; 3],
     /// Only the first runs while the stages share it.
     exciters: [Exciter; 3],
@@ -27,30 +35,56 @@ pub(super) struct Voice {
     drives: [Drive; 3],
     /// Gate voltages of the sweeps at the end of the last frame.
     sweeps: [f64; 3],
+    pub(super) feeds: Feeds,
+    levels: Levels,
+    engine: Engine,
+    pub(super) rest: Rest,
+    /// Whether nothing reaches the chain in this frame that is not as it was in the frame before.
+    quiet: bool,
+    /// Level of the grid's steps, and seconds of one.
+    grid: usize,
+    step: f64,
     pub(super) down: Decimator,
 }
 
 impl Voice {
-    pub(super) fn new(chain: usize, board: &Board, controls: &Controls, internal_rate_hz: f64) -> Self {
+    pub(super) fn new(
+        number: usize,
+        board: &Board,
+        controls: &Controls,
+        rate_hz: f64,
+        instructions: Instructions,
+    ) -> Self {
+        let factor = controls.settings().quality();
+        let internal_rate_hz = rate_hz * factor as f64;
+        let celsius = controls.value(Knob::UnitTemperature);
         Self {
-            chain,
+            number,
             switching: board.stages().map(|stage| Switching::new(board, stage)),
             exciters: std::array::from_fn(|_| Exciter::new(&board.exciter, internal_rate_hz)),
             apart: false,
-            drives: controls.exciters(chain),
-            sweeps: controls.sweeps(chain),
+            drives: controls.exciters(number),
+            sweeps: controls.sweeps(number),
+            feeds: Feeds::new(factor),
+            levels: controls.levels(number),
+            engine: Engine::new(board, rate_hz, celsius, Accuracy::of(factor), instructions),
+            rest: Rest::new(rate_hz),
+            quiet: false,
+            grid: factor.ilog2() as usize,
+            step: 1.0 / internal_rate_hz,
             down: Decimator::new(),
         }
     }
 
-    /// Where lines and exciters stand by now. Exciters that part go on from where the one of them all is.
-    pub(super) fn look_up(&mut self, controls: &Controls, feeds: &mut Feeds) {
-        self.drives = controls.exciters(self.chain);
+    /// Where everything stands by now. Exciters that part go on from where the one of them all is.
+    pub(super) fn look_up(&mut self, controls: &Controls) {
+        self.levels = controls.levels(self.number);
+        self.drives = controls.exciters(self.number);
         let apart = controls.by_stage();
         if apart != self.apart {
             let [first, others @ ..] = &mut self.exciters;
             others.fill(first.clone());
-            feeds.part(apart);
+            self.feeds.part(apart);
             self.apart = apart;
         }
         self.want_codes(controls);
@@ -58,25 +92,29 @@ impl Voice {
 
     #[inline]
     pub(super) fn want_codes(&mut self, controls: &Controls) {
-        for (switching, code) in self.switching.iter_mut().zip(controls.lines(self.chain).codes()) {
+        for (switching, code) in self.switching.iter_mut().zip(controls.lines(self.number).codes()) {
             switching.want(code);
         }
     }
 
+    /// Another temperature.
+    pub(super) fn heat(&mut self, celsius: f64) {
+        self.engine.heat(celsius);
+    }
+
+    /// Whether no switch is on its way.
     #[inline]
-    pub(super) fn is_idle(&self, treatment: Treatment) -> bool {
+    fn is_idle(&self, treatment: Treatment) -> bool {
         self.switching.iter().all(|switching| switching.is_idle(treatment))
     }
 
-    /// What reaches the chain besides audio in a frame of `steps` on the grid: pulses, of the first of which the decimator hears
-    /// too, and the sweeps, which end at `sweeps`.
+    /// What reaches the chain besides audio: pulses, of the first of which the decimator hears too, and the sweeps.
     #[inline]
-    pub(super) fn feed(&mut self, feeds: &mut Feeds, sweeps: [f64; 3], steps: usize) {
-        let (exciter, drive, down) = (&mut self.exciters[0], &self.drives[0], &mut self.down);
-        feeds.next(PULSES, |nodes| {
+    pub(super) fn feed(&mut self, controls: &Controls) {
+        let (exciter, drive, down, level) = (&mut self.exciters[0], &self.drives[0], &mut self.down, self.grid);
+        self.feeds.next(PULSES, |nodes| {
             let moves = exciter.frame(drive, nodes);
             if moves {
-                let level = steps.ilog2() as usize;
                 for (k, step) in nodes.as_chunks::<3>().0.iter().enumerate() {
                     down.take(0, k << (LEVELS - 1 - level), level, step);
                 }
@@ -86,16 +124,18 @@ impl Voice {
             moves
         });
         if self.apart {
-            self.feed_apart(feeds);
+            self.feed_apart();
         }
+        let sweeps = controls.sweeps(self.number);
+        let steps = f64::from(1u32 << self.grid);
         for stage in 0..3 {
             let (from, to) = (self.sweeps[stage], sweeps[stage]);
-            feeds.next(SWEEPS + stage, |nodes| {
+            self.feeds.next(SWEEPS + stage, |nodes| {
                 if from == to {
                     return false;
                 }
                 for (k, step) in nodes.as_chunks_mut::<3>().0.iter_mut().enumerate() {
-                    *step = radau::C.map(|c| from + (to - from) * (k as f64 + c) / steps as f64);
+                    *step = radau::C.map(|c| from + (to - from) * (k as f64 + c) / steps);
                 }
                 true
             });
@@ -105,74 +145,153 @@ impl Voice {
 
     /// The pulses of stages 2 and 3, when they have exciters of their own.
     #[inline(never)]
-    fn feed_apart(&mut self, feeds: &mut Feeds) {
+    fn feed_apart(&mut self) {
         for stage in 1..3 {
-            feeds.next(PULSES + stage, |nodes| self.exciters[stage].frame(&self.drives[stage], nodes));
+            self.feeds.next(PULSES + stage, |nodes| self.exciters[stage].frame(&self.drives[stage], nodes));
         }
     }
 
-    /// What the switches do at the start of a step of the grid, `step` seconds long.
-    pub(super) fn switch(&mut self, engine: &mut Engine, controls: &mut Controls, treatment: Treatment, step: f64) {
-        let chain = self.chain;
+    /// A frame begins, in which the chain is held while it rests. `moved`: whether anything was set.
+    #[inline]
+    pub(super) fn begin(&mut self, moved: bool, treatment: Treatment) {
+        let pulses = self.levels.pulse != [0.0; 3];
+        self.quiet = !moved && self.feeds.are_still(pulses) && self.is_idle(treatment);
+        if !self.quiet {
+            self.wake();
+        }
+        if self.rests() {
+            self.hold();
+        } else {
+            self.engine.begin_frame();
+        }
+    }
+
+    /// Whether the chain is held in this frame.
+    #[inline]
+    pub(super) fn rests(&self) -> bool {
+        self.rest.is_on()
+    }
+
+    /// Solves from one tick of the frame to another, unless it rests; the decimator hears of it.
+    #[inline]
+    pub(super) fn cover(&mut self, ticks: Range<usize>, controls: &mut Controls, treatment: Treatment) {
+        if self.rests() {
+            return;
+        }
+        let grid = LEVELS - 1 - self.grid;
+        let mut tick = ticks.start;
+        while tick < ticks.end {
+            if !self.is_idle(treatment) {
+                self.switch(controls, treatment);
+            }
+            // While an edge waits or glides, the switches are looked after at every step of the grid.
+            let looked_after = if self.is_idle(treatment) { ticks.end } else { ((tick >> grid) + 1) << grid };
+            let end = looked_after.min(ticks.end);
+            let down = &mut self.down;
+            self.engine.cover(&self.feeds, &self.levels, tick..end, |tick, level, taps| {
+                for (stage, nodes) in taps.iter().enumerate() {
+                    down.take(1 + stage, tick, level, nodes);
+                }
+            });
+            tick = end;
+        }
+    }
+
+    /// The frame is over.
+    #[inline]
+    pub(super) fn end(&mut self) {
+        if self.quiet && !self.rests() {
+            self.rest.watch(self.taps());
+        }
+    }
+
+    /// What the switches do at the start of a step of the grid.
+    fn switch(&mut self, controls: &mut Controls, treatment: Treatment) {
         for (stage, switching) in self.switching.iter_mut().enumerate() {
-            let late = controls.take_late(chain, stage);
-            let edge = switching.advance(treatment, engine.state(chain, stage).volts, step);
+            let late = controls.take_late(self.number, stage);
+            let edge = switching.advance(treatment, self.engine.state(stage).volts, self.step);
             if edge.changed {
-                engine.switch(chain, stage, switching.siemens(), if edge.hard { late } else { 0.0 });
+                self.engine.switch(stage, switching.siemens(), if edge.hard { late } else { 0.0 });
             }
             if edge.hard {
-                engine.inject(chain, stage, edge.charge);
-                self.down.jump(1 + stage, engine.state(chain, stage).volts);
-                engine.edge();
+                self.engine.inject(stage, edge.charge);
+                self.down.jump(1 + stage, self.engine.state(stage).volts);
+                self.engine.edge();
             }
         }
     }
 
-    /// Switches and sweeps stand where they are set, at once; silence besides.
-    pub(super) fn rest(&mut self, engine: &mut Engine, controls: &Controls, treatment: Treatment) {
-        self.sweeps = controls.sweeps(self.chain);
-        self.arrive(engine, controls, treatment, |_| 0.0);
-    }
-
-    /// The chain stands at its operating point.
-    pub(super) fn settle(&mut self, engine: &mut Engine, controls: &Controls, treatment: Treatment) {
-        let taps = self.taps(engine);
-        self.arrive(engine, controls, treatment, |stage| taps[stage]);
-        for exciter in &mut self.exciters {
-            exciter.reset();
-        }
+    /// Everything stands where it is set, at once, and the chain at its operating point.
+    pub(super) fn settle(&mut self, controls: &Controls, treatment: Treatment) {
+        self.engine.heat(controls.value(Knob::UnitTemperature));
+        self.sweeps = controls.sweeps(self.number);
+        self.arrive(controls, treatment, [0.0; 3]);
+        let feed = self.feed_at_rest();
+        self.rest.reset();
+        self.engine.settle(&feed, &self.levels);
+        self.feeds.settle(&feed);
+        let taps = self.taps();
+        self.arrive(controls, treatment, taps);
+        self.exciters.iter_mut().for_each(Exciter::reset);
         self.down.settle(lanes(taps));
     }
 
-    fn arrive(&mut self, engine: &mut Engine, controls: &Controls, treatment: Treatment, volts: impl Fn(usize) -> f64) {
-        let codes = controls.lines(self.chain).codes();
+    fn arrive(&mut self, controls: &Controls, treatment: Treatment, volts: [f64; 3]) {
+        let codes = controls.lines(self.number).codes();
         for (stage, (switching, code)) in self.switching.iter_mut().zip(codes).enumerate() {
-            switching.rest(code, treatment, volts(stage));
-            engine.switch(self.chain, stage, switching.siemens(), 0.0);
+            switching.rest(code, treatment, volts[stage]);
+            self.engine.switch(stage, switching.siemens(), 0.0);
         }
     }
 
-    /// Silence, and the sweeps where they stand.
-    pub(super) fn feed_at_rest(&self) -> Feed {
-        Feed { sweep: self.sweeps.map(|gate| [gate; 3]), ..Feed::default() }
+    /// The rest is over, if there was one.
+    #[inline]
+    pub(super) fn wake(&mut self) {
+        let frames = self.rest.end();
+        self.make_up(frames);
     }
 
-    /// A frame in which the chain is held: it stays where it was, or after a step of the rest at where that led.
+    /// A frame at rest: the taps stay where they were, or after a step of the rest at where that led.
     #[inline]
-    pub(super) fn hold(&mut self, engine: &Engine, stepped: bool) {
+    fn hold(&mut self) {
+        let frames = self.rest.pass();
+        self.make_up(frames);
         for stage in 0..3 {
-            if stepped {
-                self.down.take(1 + stage, 0, 0, &[engine.state(self.chain, stage).volts; 3]);
+            if frames > 0 {
+                self.down.take(1 + stage, 0, 0, &[self.engine.state(stage).volts; 3]);
             } else {
                 self.down.hold(1 + stage);
             }
         }
     }
 
+    /// The chain goes through the frames of rest that have passed.
+    #[inline]
+    fn make_up(&mut self, frames: usize) {
+        if frames > 0 {
+            self.engine.make_up(frames, &self.feed_at_rest(), &self.levels);
+        }
+    }
+
+    /// Silence, and the sweeps where they stand.
+    fn feed_at_rest(&self) -> Feed {
+        Feed { sweep: self.sweeps.map(|gate| [gate; 3]), ..Feed::default() }
+    }
+
     /// Tank voltages at the end of the last step.
     #[inline]
-    pub(super) fn taps(&self, engine: &Engine) -> [f64; 3] {
-        std::array::from_fn(|stage| engine.state(self.chain, stage).volts)
+    pub(super) fn taps(&self) -> [f64; 3] {
+        std::array::from_fn(|stage| self.engine.state(stage).volts)
+    }
+
+    /// States of a stage (0–2).
+    pub(super) fn state(&self, stage: usize) -> State {
+        self.engine.state(stage)
+    }
+
+    /// What the solver had to do since it settled.
+    pub(super) fn counts(&self) -> Counts {
+        Counts { rests: self.rest.total(), ..self.engine.counts() }
     }
 }
 
