@@ -48,7 +48,7 @@ tritank, the bench of a three-tank formant voice
   tritank plan --board mine.toml --out planned.toml
       capacitors that bring every vowel nearest
   tritank keys --plan plan.json --out vowels.toml
-      the vowels of a plan on keys; its --json is read
+      the vowels of a plan on keys; plan.json is what plan --json printed
   tritank response --board mine.toml
       where each stage peaks, how sharp and how loud
   tritank response --board mine.toml --all --out codes.svg
@@ -59,7 +59,9 @@ tritank, the bench of a three-tank formant voice
       what each knob does and takes; without a word, of all
   tritank patches
       settings to start from: what each is for, how to play it
-  tritank preset --patch mine.toml --out Mine.vstpreset
+  tritank patches --write riff.toml talking-riff
+      one of them as a file of your own
+  tritank preset --patch riff.toml --out Riff.vstpreset
       a patch for hosts of the VST3 plugin
   tritank gates --lines steps.csv --full-scale 10V --out gates.wav
       the lines of a score as voltages for a real unit

@@ -3,6 +3,7 @@
 mod bench;
 
 use bench::Bench;
+use std::fmt::Write as _;
 use tritank_dsp::board::Board;
 use tritank_dsp::knobs::Knob;
 
@@ -134,7 +135,7 @@ fn knobs_are_listed_by_beginning_or_word_and_take_what_the_list_says() {
     for knob in all.as_array().unwrap() {
         let texts = knob["texts"].as_array().unwrap().iter().chain([&knob["default"]]);
         for text in texts.map(|text| text.as_str().unwrap().replace(' ', "")) {
-            taken += &format!(" --set {}={text}", knob["id"].as_str().unwrap());
+            let _ = write!(taken, " --set {}={text}", knob["id"].as_str().unwrap());
         }
     }
     bench.well(&format!("circuit{taken}"));

@@ -131,9 +131,10 @@ JSON:
 Example: a score for an interface that has 10 V at full scale, as measured
   tritank gates --lines steps.csv --full-scale 10V --out gates.wav
 Example: a song on the keys of a patch
-  tritank gates --keys song.mid --patch mine.toml --full-scale 10V --out g.wav
+  tritank gates --keys song.mid --patch vowels.toml --out g.wav \\
+    --full-scale 10V
 Example: the lines of stage 1 alone, at 3 V, behind the switches of a patch
-  tritank gates --lines steps.csv --patch mine.toml --full-scale 10V \\
+  tritank gates --lines steps.csv --patch riff.toml --full-scale 10V \\
     --gate-volts 3V --channels 1.0,1.1,1.2,1.3 --out stage1.wav
 Example: the same score as notes
   tritank gates --lines steps.csv --midi gates.mid";

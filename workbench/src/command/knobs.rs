@@ -24,6 +24,7 @@ const LONG: &str = "\
 The names are those of --set, of a patch's [knobs], where they stand in quotes, and of a host's \
 parameters. A value goes to --set as text; a number has its unit or none, and a prefix where the \
 unit takes one. A WORD that begins no name is looked for in names and explanations.
+The list says what each allows, where a new unit has it, and other texts such as are read.
 
 JSON: a list; for each knob
   id, name       as in --set; as a host shows it
@@ -102,7 +103,7 @@ fn table(knobs: &[Knob]) -> String {
             ([knob.id().to_owned(), allowed, knob.write(knob.default_value()), texts], knob.what())
         })
         .collect();
-    let heads = ["knob", "allowed", "new", "also read"].map(str::to_owned);
+    let heads = ["knob", "allowed", "new unit", "also read"].map(str::to_owned);
     let all = || rows.iter().map(|(cells, _)| cells).chain([&heads]);
     let width = |column: usize| all().map(|cells| cells[column].chars().count()).max().unwrap_or_default();
     let [a, b, c] = [0, 1, 2].map(width);

@@ -4,7 +4,6 @@ use crate::score::Edge;
 use crate::song::Song;
 use std::collections::BTreeSet;
 use std::fmt::Write as _;
-use std::io::Write as _;
 use std::path::Path;
 use tritank_dsp::keys::{KEYS, KeyTable, Message, Pitch};
 use tritank_dsp::knobs::{Chord, Knob};
@@ -19,8 +18,7 @@ pub(super) struct Notes(Vec<String>);
 impl Notes {
     pub(super) fn add(&mut self, text: impl Into<String>) {
         let text = text.into();
-        // Nobody reads standard error: nothing is lost.
-        let _ = writeln!(std::io::stderr(), "tritank: note: {text}");
+        super::remark(&text);
         self.0.push(text);
     }
 

@@ -13,7 +13,7 @@ use tritank_dsp::patch::Patch;
 /// Writes a patch as a preset file (.vstpreset), which hosts of the VST3 plugin load
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Example: a patch of your own for a VST3 host
-  tritank preset --patch mine.toml --out Mine.vstpreset", after_long_help = LONG)]
+  tritank preset --patch riff.toml --out Riff.vstpreset", after_long_help = LONG)]
 pub struct PresetCommand {
     #[command(flatten)]
     unit: UnitOptions,
@@ -40,7 +40,7 @@ files (.toml) in the same folder.
 JSON: {\"written\": [files]}.
 
 Example: a patch of your own for a VST3 host
-  tritank preset --patch mine.toml --out Mine.vstpreset
+  tritank preset --patch riff.toml --out Riff.vstpreset
 Example: one that comes with the program, on your own board
   tritank patches --write riff.toml talking-riff
   tritank preset --patch riff.toml --board mine.toml --out \"My riff.vstpreset\"";
