@@ -6,6 +6,7 @@ use crate::board::{Board, BoardError};
 use crate::keys::{self, KeyTable};
 use crate::knobs::{Knob, Settings};
 use crate::pattern::{self, Patterns};
+use crate::text::Entry;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
@@ -35,31 +36,6 @@ struct File {
     patterns: Option<pattern::Written>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     board: Option<Board>,
-}
-
-/// What may stand behind a knob's id.
-#[derive(Serialize, Deserialize)]
-#[serde(
-    untagged,
-    expecting = "given what is no value of a knob, allowed are a number, a text, true or false; a name with a dot stands in \
-                 quotes, \"exciter.rate\" = 110"
-)]
-enum Entry {
-    Switch(bool),
-    Whole(i64),
-    Number(f64),
-    Text(String),
-}
-
-impl Entry {
-    fn text(&self) -> String {
-        match self {
-            Self::Switch(on) => if *on { "on" } else { "off" }.to_owned(),
-            Self::Whole(n) => n.to_string(),
-            Self::Number(x) => x.to_string(),
-            Self::Text(text) => text.clone(),
-        }
-    }
 }
 
 /// The first name of a knob or a lane that has its dot without quotes: to TOML, a table in a table.
@@ -153,7 +129,7 @@ mod tests {
         let (_, rest) = include_str!("../../README.md").split_once("```toml\n").unwrap();
         let patch = Patch::from_toml(rest.split_once("```").unwrap().0, &Board::built_in()).unwrap();
         assert_eq!(patch.keys.hold, keys::Hold::Held);
-        assert_eq!(patch.keys.controller(74), Some(Knob::Stage2Sweep));
+        assert_eq!(patch.keys.controller(74), Some(Knob::Stage2Sweep.into()));
         assert!(patch.keys.row(84).lines.is_some() && patch.patterns.lane(crate::lines::Line::HARD).is_some());
     }
 

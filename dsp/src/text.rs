@@ -1,7 +1,8 @@
-//! What boards and patches share as texts: errors of the TOML reader in a builder's words, and rows of a fixed length.
+//! What boards and patches share as texts: errors of the TOML reader in a builder's words, rows of a fixed length, values of knobs.
 
 use crate::board::BoardError;
-use serde::de::{Deserialize, Deserializer, Error};
+use serde::de::{Deserializer, Error};
+use serde::{Deserialize, Serialize};
 
 /// An error of the TOML reader: its line and place, and what was given and what is allowed.
 pub(crate) fn error(text: &str, error: &toml::de::Error) -> BoardError {
@@ -92,4 +93,30 @@ pub(crate) fn any_row<'de, D: Deserializer<'de>, T: Deserialize<'de>, const N: u
     from: D,
 ) -> Result<Option<[T; N]>, D::Error> {
     row(from).map(Some)
+}
+
+/// What may stand behind a knob's id.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+#[serde(
+    untagged,
+    expecting = "given what is no value of a knob, allowed are a number, a text, true or false; a name with a dot stands in \
+                 quotes, \"exciter.rate\" = 110"
+)]
+pub(crate) enum Entry {
+    Switch(bool),
+    Whole(i64),
+    Number(f64),
+    Text(String),
+}
+
+impl Entry {
+    /// As it would be typed.
+    pub(crate) fn text(&self) -> String {
+        match self {
+            Self::Switch(on) => if *on { "on" } else { "off" }.to_owned(),
+            Self::Whole(n) => n.to_string(),
+            Self::Number(x) => x.to_string(),
+            Self::Text(text) => text.clone(),
+        }
+    }
 }

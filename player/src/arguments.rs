@@ -35,7 +35,7 @@ pub struct Arguments {
     /// Recording to play over and over: WAV, mono or stereo, any rate
     #[arg(long, value_name = "FILE.wav")]
     pub input: Option<PathBuf>,
-    /// Device that sends MIDI, by a part of its name; without it, all of them
+    /// Device that sends MIDI, by a part of its name or its address; without it, all of them
     #[arg(long, value_name = "NAME")]
     pub midi: Option<String>,
     /// Sample rate, Hz, or the nearest that the device has
@@ -96,26 +96,26 @@ impl Arguments {
         }
         let recording = self.input.as_deref().map(Recording::read).transpose()?;
         if let (Some(recording), Some(file)) = (&recording, &self.input)
-            && let Some((frame, channel)) = recording.not_finite()
+            && let Some((count, frame)) = recording.not_finite()
         {
-            let place = format!("frame {frame}, channel {channel}: given no finite number");
-            return Err(Fault::in_file(file, place));
+            let samples = if count == 1 { "sample that is" } else { "samples that are" };
+            let given = format!("data: given {count} {samples} not finite, the first in frame {frame}");
+            return Err(Fault::in_file(file, format!("{given}, allowed are finite ones")));
         }
         Ok(Music { patch, recording })
     }
 }
 
-/// What there is, a line each: kind, name, and the address where it is something else.
+/// What there is, a line each: kind, name, and the address where the name does not end in it.
 pub fn listed(devices: &Devices) -> String {
     let of = |devices: &[Device]| -> Vec<(String, String)> {
         let there = devices.iter().filter(|device| !device.is_nowhere());
         there.map(|device| (device.name.clone(), device.address.clone())).collect()
     };
-    let midi = devices.midi.iter().map(|name| (name.clone(), String::new())).collect();
-    let kinds = [("output", of(&devices.outputs)), ("record", of(&devices.inputs)), ("midi", midi)];
+    let kinds = [("output", of(&devices.outputs)), ("record", of(&devices.inputs)), ("midi", of(&devices.midi))];
     let widest = kinds.iter().flat_map(|(_, rows)| rows).map(|(name, _)| name.chars().count()).max().unwrap_or(0);
     let row = |kind: &str, name: &str, address: &str| {
-        let address = if address == name { "" } else { address };
+        let address = if name.ends_with(address) { "" } else { address };
         format!("{}\n", format!("{kind:<8} {name:<widest$}  {address}").trim_end())
     };
     kinds
@@ -175,11 +175,30 @@ mod tests {
     }
 
     #[test]
+    fn a_recording_that_cannot_be_played_is_refused_with_the_place() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("odd.wav");
+        let refused = |channels: Vec<Vec<f64>>| {
+            Recording { rate_hz: 48_000, channels }.write(&file).unwrap();
+            let music = read(&["--input", file.to_str().unwrap()]).unwrap().music();
+            music.err().map(|error| error.to_string().replace(file.to_str().unwrap(), "odd.wav")).unwrap_or_default()
+        };
+        assert_eq!(refused(vec![vec![0.5]]), "");
+        assert_eq!(refused(vec![vec![]]), "odd.wav: data: given no samples, allowed is at least one frame");
+        assert_eq!(refused(vec![vec![0.0]; 8]), "odd.wav: header: given 8 channels, allowed are 1 or 2");
+        let hole = vec![vec![0.0; 9], [vec![0.0; 7], vec![f64::NAN, f64::INFINITY]].concat()];
+        let told = "odd.wav: data: given 2 samples that are not finite, the first in frame 7, allowed are finite ones";
+        assert_eq!(refused(hole), told);
+    }
+
+    #[test]
     fn what_there_is_not_is_said_too() {
         let device = |name: &str, address: &str| Device { name: name.into(), address: address.into() };
         let outputs = vec![device("horn", "plughw:1"), device("Nothing", "null"), device("tape", "tape")];
-        let devices = Devices { outputs, midi: vec!["keyboard".into()], ..Devices::default() };
-        let expected = "output   horn      plughw:1\noutput   tape\nrecord   none\nmidi     keyboard\n";
+        let midi = vec![device("keyboard", "a"), device("keyboard", "b"), device("pads 24:0", "24:0")];
+        let devices = Devices { outputs, midi, ..Devices::default() };
+        let expected = "output   horn       plughw:1\noutput   tape\nrecord   none\n\
+                        midi     keyboard   a\nmidi     keyboard   b\nmidi     pads 24:0\n";
         assert_eq!(listed(&devices), expected);
     }
 }

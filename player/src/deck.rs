@@ -77,11 +77,14 @@ impl Deck {
     pub fn fill(&mut self, out: &mut [f32], channels: usize) {
         let _flushed = Flushed::here();
         let closing = self.wires.closing.load(Ordering::Relaxed);
-        while let Some(bytes) = self.wires.midi.pop() {
+        let letting_go = self.wires.each_message(|bytes| {
             let event = NoteEvent::<()>::from_midi(0, &bytes).ok();
             if let Some(message) = event.as_ref().and_then(keyboard::message) {
                 self.keyboard.play(message, &mut self.instrument);
             }
+        });
+        if letting_go {
+            self.keyboard.let_go(&mut self.instrument);
         }
         self.look_at_input();
         let (mut most_in, mut most_out) = (0.0f32, 0.0f32);
@@ -166,6 +169,17 @@ mod tests {
         (Deck::new(instrument(), RATE_HZ, sound, wires.clone()), wires)
     }
 
+    /// One that is silent while no key is down.
+    fn deck_with_keys(sound: Sound) -> (Deck, Arc<Wires>) {
+        let board = Board::built_in();
+        let mut settings = Settings::of(&board);
+        settings.assign("exciter.pitch", "keys").unwrap();
+        settings.assign("exciter.level", "1").unwrap();
+        let wires = Arc::new(Wires::new(64));
+        let unit = Instrument::new(&board, &settings, RATE_HZ).unwrap();
+        (Deck::new(unit, RATE_HZ, sound, wires.clone()), wires)
+    }
+
     fn tone(n: usize) -> [f32; 2] {
         [(n as f32 * 0.03).sin() * 0.5, (n as f32 * 0.05).sin() * 0.3]
     }
@@ -238,19 +252,13 @@ mod tests {
 
     #[test]
     fn a_key_and_a_gate_reach_the_instrument() {
-        let board = Board::built_in();
-        let mut settings = Settings::of(&board);
-        settings.assign("exciter.pitch", "keys").unwrap();
-        settings.assign("exciter.level", "1").unwrap();
-        let wires = Arc::new(Wires::new(64));
-        let unit = Instrument::new(&board, &settings, RATE_HZ).unwrap();
-        let mut deck = Deck::new(unit, RATE_HZ, Sound::Live, wires.clone());
+        let (mut deck, wires) = deck_with_keys(Sound::Live);
         wires.put_between(0);
         let mut out = vec![0.0; 2 * 2400];
         deck.fill(&mut out, 2);
         let silent = wires.peak(Side::Out);
-        wires.midi.push([0x90, 45, 100]).unwrap();
-        wires.midi.push([0xf8, 0, 0]).unwrap();
+        wires.hear([0x90, 45, 100]);
+        wires.hear([0xf8, 0, 0]);
         deck.fill(&mut out, 2);
         let sounding = wires.peak(Side::Out);
         assert!(silent < 1e-6 && sounding > 0.01, "{silent} {sounding}");
@@ -259,6 +267,39 @@ mod tests {
         wires.sound.push(Frame { main: [0.0; 2], gates }).unwrap();
         deck.fill(&mut out, 2);
         assert_eq!(deck.instrument.line_word(), 1 << 4, "the input ran dry with the gate high");
+    }
+
+    #[test]
+    fn no_key_hangs_when_its_way_up_is_lost_or_its_device_goes() {
+        let (mut deck, wires) = deck_with_keys(Sound::Silence);
+        let mut peak = |seconds: usize| {
+            deck.fill(&mut vec![0.0; 2 * 48_000 * seconds], 2);
+            wires.peak(Side::Out)
+        };
+        let hear = |messages: &[[u8; 3]]| messages.iter().copied().for_each(|message| wires.hear(message));
+        let (pedal_down, pedal_up) = ([0xb0, 64, 127], [0xb0, 64, 0]);
+        let (key_down, key_up) = ([0x90, 45, 100], [0x80, 45, 0]);
+        // A wheel that never rests takes all the room there is: key and pedal go up unheard.
+        hear(&[pedal_down, key_down]);
+        assert!(peak(1) > 0.01);
+        (0..2000u16).for_each(|n| wires.hear([0xe0, (n % 128) as u8, 100]));
+        hear(&[key_up, pedal_up]);
+        peak(2);
+        assert_eq!((peak(1) > 1e-4, wires.floods.load(Ordering::Relaxed)), (false, 1));
+        // The pedal keeps nothing either.
+        hear(&[key_down]);
+        assert!(peak(1) > 0.01);
+        hear(&[key_up]);
+        peak(2);
+        assert!(peak(1) < 1e-4);
+        // A device that goes while key and pedal are down, and is no flood.
+        hear(&[pedal_down, key_down]);
+        assert!(peak(1) > 0.01);
+        wires.let_go();
+        peak(2);
+        hear(&[key_down, key_up]);
+        peak(2);
+        assert_eq!((peak(1) > 1e-4, wires.floods.load(Ordering::Relaxed)), (false, 1));
     }
 
     #[test]

@@ -20,6 +20,9 @@ const CHUNK: usize = 32;
 /// Taps of the sinc. With the window below its cut-off is at 0.9 of the lower Nyquist rate, and it is 64 frames late.
 const TAPS: usize = 128;
 
+/// Frames, at the rate that comes in, that resampling holds back at most.
+pub const HELD: usize = TAPS / 2 + CHUNK;
+
 type Gates = [f32; Line::COUNT];
 
 /// The input thread's part of a session.
@@ -181,6 +184,28 @@ mod tests {
             let there = phase(rise as f64 - f64::from(to_hz) / 20.0).rem_euclid(std::f64::consts::TAU);
             let off_frames = there.min(std::f64::consts::TAU - there) / step;
             assert!(off_frames < 3.0 * (f64::from(to_hz) / f64::from(from_hz)).max(1.0), "{off_frames} frames");
+        }
+    }
+
+    #[test]
+    fn resampling_holds_back_no_more_than_is_said_at_any_rates() {
+        for (from_hz, to_hz) in [(8000, 768_000), (768_000, 8000), (44_100, 48_000), (48_000, 44_101)] {
+            let wires = Arc::new(Wires::new(from_hz.max(to_hz) as usize));
+            let mut inlet = Inlet::new(wires.clone(), None, 1.0, from_hz, to_hz).unwrap();
+            let ratio = f64::from(to_hz) / f64::from(from_hz);
+            // A step after so many frames stands at half its height as many later, and what has been held back.
+            let step = 96 * 96 + 17;
+            let mut frames: Vec<Frame> = Vec::new();
+            let mut needed = 0;
+            while frames.last().is_none_or(|frame| frame.main[0] < 0.5) {
+                inlet.hear(&[if needed < step { 0.0 } else { 1.0f32 }], 1, |volts| volts);
+                frames.extend(std::iter::from_fn(|| wires.sound.pop()));
+                needed += 1;
+                assert!(needed < 2 * step, "the step never came");
+            }
+            let slack = (1.0 / ratio).ceil() as usize + 1;
+            assert!(needed - step <= HELD + slack, "{from_hz} Hz to {to_hz} Hz: {} frames", needed - step);
+            assert!(needed - step >= TAPS / 2, "{from_hz} Hz to {to_hz} Hz: {} frames", needed - step);
         }
     }
 }

@@ -4,8 +4,9 @@ use crate::deck::Deck;
 use crate::wires::Wires;
 use std::sync::Arc;
 use std::time::Duration;
+use tritank_dsp::lines::Line;
 
-/// One device for audio.
+/// One device for audio, or one that sends MIDI.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Device {
     /// What its maker calls it.
@@ -35,7 +36,7 @@ pub struct Devices {
     /// That record.
     pub inputs: Vec<Device>,
     /// That send MIDI.
-    pub midi: Vec<String>,
+    pub midi: Vec<Device>,
 }
 
 /// What a player asks for.
@@ -45,7 +46,7 @@ pub struct Wanted {
     pub output: Option<String>,
     /// Part of the name of the device that records; none without.
     pub input: Option<String>,
-    /// Part of the name of the device that sends MIDI; all of them without.
+    /// Part of the name of the device that sends MIDI, or its address; all of them without.
     pub midi: Option<String>,
     /// Frames a second.
     pub rate_hz: u32,
@@ -55,6 +56,13 @@ pub struct Wanted {
     pub gates_from: Option<usize>,
     /// Volts that a sample at full scale of such a channel stands for.
     pub gate_volts: f32,
+}
+
+impl Wanted {
+    /// Channels that are asked of the device that records.
+    pub fn channels(&self) -> usize {
+        self.gates_from.map_or(2, |from| from + Line::COUNT - 1)
+    }
 }
 
 /// Frames of a block when nobody says.
@@ -89,8 +97,8 @@ pub trait Machine {
     /// On one line.
     fn devices(&mut self) -> Result<Devices, String>;
 
-    /// Names of what sends MIDI.
-    fn midi(&mut self) -> Vec<String>;
+    /// What sends MIDI.
+    fn midi(&mut self) -> Vec<Device>;
 
     /// Opens what is wanted and plays the deck on it; tells the wires how many frames lie between input and output, and when
     /// a stream is lost.
@@ -126,9 +134,7 @@ pub fn choose<'a>(kind: &str, devices: &'a [Device], wanted: &str) -> Result<&'a
     if found.is_empty() {
         found = pick(&|word| word.contains(&wanted_small));
     }
-    let mut names: Vec<_> = devices.iter().filter(|device| !device.is_nowhere()).map(|device| &*device.name).collect();
-    names.dedup();
-    let told = if names.is_empty() { "there is none".to_owned() } else { format!("there are: {}", names.join("; ")) };
+    let told = there_are(devices);
     let Some(first) = found.first() else {
         return Err(format!("{kind}: given \"{wanted}\", {told}"));
     };
@@ -144,35 +150,55 @@ pub fn nearest_rate(wanted_hz: u32, ranges_hz: impl Iterator<Item = (u32, u32)>)
     ranges_hz.map(|(low, high)| wanted_hz.clamp(low, high.max(low))).min_by_key(|rate| rate.abs_diff(wanted_hz))
 }
 
-fn is_wanted(name: &str, wanted: Option<&str>) -> bool {
-    wanted.is_none_or(|part| name.to_lowercase().contains(&part.to_lowercase()))
+/// What is wrong with a recording device that has too few channels: two for the sound or, with gates, up to the last of them.
+///
+/// # Errors
+/// What was given, and what is allowed.
+pub fn check_gates(name: &str, wanted: &Wanted, channels: usize) -> Result<(), String> {
+    let Some(from) = wanted.gates_from.filter(|_| channels < wanted.channels()) else { return Ok(()) };
+    let allowed = match (channels + 1).checked_sub(Line::COUNT) {
+        Some(last @ 1..) => format!("allowed is 1 to {last}"),
+        _ => format!("allowed is a device of {} channels or more", Line::COUNT),
+    };
+    Err(format!("record {name}: given --gates-from {from}, where it has {channels} channels; {allowed}"))
+}
+
+/// The names of devices, each once.
+fn there_are(devices: &[Device]) -> String {
+    let mut names: Vec<&str> = Vec::new();
+    for device in devices.iter().filter(|device| !device.is_nowhere()) {
+        if !names.contains(&&*device.name) {
+            names.push(&device.name);
+        }
+    }
+    if names.is_empty() { "there is none".to_owned() } else { format!("there are: {}", names.join("; ")) }
+}
+
+fn is_wanted(device: &Device, wanted: Option<&str>) -> bool {
+    wanted
+        .map(str::to_lowercase)
+        .is_none_or(|wanted| device.name.to_lowercase().contains(&wanted) || device.address.to_lowercase() == wanted)
 }
 
 /// What to say when no MIDI device has the wanted name, yet.
-pub fn midi_awaited(present: &[String], wanted: Option<&str>) -> Option<String> {
-    let wanted = wanted.filter(|part| !present.iter().any(|name| is_wanted(name, Some(part))))?;
-    let told =
-        if present.is_empty() { "there is none".to_owned() } else { format!("there are: {}", present.join("; ")) };
-    Some(format!("given \"{wanted}\", {told}; it is waited for"))
+pub fn midi_awaited(present: &[Device], wanted: Option<&str>) -> Option<String> {
+    let wanted = wanted.filter(|part| !present.iter().any(|device| is_wanted(device, Some(part))))?;
+    Some(format!("given \"{wanted}\", {}; it is waited for", there_are(present)))
 }
 
-/// What to do about MIDI devices: those to leave, and those to connect to.
-pub fn midi_changes(connected: &[String], present: &[String], wanted: Option<&str>) -> (Vec<String>, Vec<String>) {
-    let is_wanted = |name: &&String| is_wanted(name, wanted);
-    let gone = connected.iter().filter(|name| !present.contains(name)).cloned().collect();
-    let come = present.iter().filter(is_wanted).filter(|name| !connected.contains(name)).cloned().collect();
-    (gone, come)
+/// What to do about MIDI devices: those to leave, and those to connect to. Two of one name have two addresses.
+pub fn midi_changes(connected: &[Device], present: &[Device], wanted: Option<&str>) -> (Vec<Device>, Vec<Device>) {
+    let gone = connected.iter().filter(|device| !present.contains(device)).cloned().collect();
+    let is_wanted = |device: &&Device| is_wanted(device, wanted) && !connected.contains(device);
+    (gone, present.iter().filter(is_wanted).cloned().collect())
 }
-
-/// All keys up (MIDI 1.0: all notes off).
-pub const ALL_UP: [u8; 3] = [0xb0, 123, 0];
 
 /// A message to one channel as three bytes, of which it may leave out the last; clocks, dumps and the like are none
-/// (MIDI 1.0: status bytes 0x80 to 0xEF).
+/// (MIDI 1.0: status bytes 0x80 to 0xEF, data bytes below 0x80).
 pub fn channel_message(bytes: &[u8]) -> Option<[u8; 3]> {
     match *bytes {
-        [status @ 0x80..=0xef, first, second] => Some([status, first, second]),
-        [status @ 0xc0..=0xdf, first] => Some([status, first, 0]),
+        [status @ 0x80..=0xef, first @ ..=0x7f, second @ ..=0x7f] => Some([status, first, second]),
+        [status @ 0xc0..=0xdf, first @ ..=0x7f] => Some([status, first, 0]),
         _ => None,
     }
 }
@@ -180,10 +206,6 @@ pub fn channel_message(bytes: &[u8]) -> Option<[u8; 3]> {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    fn names(names: &[&str]) -> Vec<String> {
-        names.iter().map(|name| (*name).to_owned()).collect()
-    }
 
     fn devices(rows: &[(&str, &str)]) -> Vec<Device> {
         rows.iter().map(|(name, address)| Device { name: (*name).into(), address: (*address).into() }).collect()
@@ -221,9 +243,10 @@ mod tests {
 
     #[test]
     fn a_midi_device_that_is_not_there_is_awaited_with_a_word() {
-        let there = names(&["Pads", "Clock"]);
+        let there = devices(&[("Pads", "24:0"), ("Pads", "28:0"), ("Clock", "14:0")]);
         assert_eq!(midi_awaited(&there, None), None);
         assert_eq!(midi_awaited(&there, Some("pad")), None);
+        assert_eq!(midi_awaited(&there, Some("28:0")), None);
         let said = midi_awaited(&there, Some("keys")).unwrap();
         assert_eq!(said, "given \"keys\", there are: Pads; Clock; it is waited for");
         assert!(midi_awaited(&[], Some("keys")).unwrap().contains("there is none"));
@@ -242,16 +265,47 @@ mod tests {
     fn messages_to_a_channel_are_three_bytes_and_others_are_none() {
         assert_eq!(channel_message(&[0x91, 60, 100]), Some([0x91, 60, 100]));
         assert_eq!(channel_message(&[0xd0, 64]), Some([0xd0, 64, 0]));
-        for none in [&[0xf8][..], &[0xf0, 1, 0xf7], &[0x90, 60], &[60, 100, 0], &[]] {
+        for none in [&[0xf8][..], &[0xf0, 1, 0xf7], &[0x90, 60], &[60, 100, 0], &[], &[0xe0, 0, 0x80], &[0xd0, 0xff]] {
             assert_eq!(channel_message(none), None, "{none:?}");
         }
     }
 
     #[test]
     fn midi_devices_that_went_are_left_and_those_that_came_are_connected_to() {
+        let names = |names: &[&str]| devices(&names.iter().map(|name| (*name, "")).collect::<Vec<_>>());
         let (here, there) = (names(&["keys", "pads"]), names(&["pads", "big keys", "clock"]));
         assert_eq!(midi_changes(&here, &there, None), (names(&["keys"]), names(&["big keys", "clock"])));
         assert_eq!(midi_changes(&here, &there, Some("KEYS")), (names(&["keys"]), names(&["big keys"])));
         assert_eq!(midi_changes(&there, &there, None), (vec![], vec![]));
+    }
+
+    #[test]
+    fn of_two_midi_devices_of_one_name_each_is_connected_to_left_and_found_again() {
+        let (one, both) = (devices(&[("keys", "a")]), devices(&[("keys", "a"), ("keys", "b")]));
+        let other = devices(&[("keys", "b")]);
+        assert_eq!(midi_changes(&[], &both, Some("keys")), (vec![], both.clone()));
+        assert_eq!(midi_changes(&both, &one, Some("keys")), (other.clone(), vec![]));
+        assert_eq!(midi_changes(&one, &both, Some("keys")), (vec![], other.clone()));
+        assert_eq!(midi_changes(&one, &both, Some("B")), (vec![], other), "one of them, by its address");
+        // The address goes to another between two looks.
+        let pads = devices(&[("pads", "a")]);
+        assert_eq!(midi_changes(&one, &pads, None), (one, pads.clone()));
+    }
+
+    #[test]
+    fn a_device_with_too_few_channels_for_gates_says_where_they_may_begin() {
+        let wanted = |gates_from| Wanted { gates_from, ..Wanted::default() };
+        assert_eq!(check_gates("ear", &wanted(None), 1), Ok(()));
+        assert_eq!(check_gates("ear", &wanted(Some(3)), 2 + Line::COUNT), Ok(()));
+        let error = check_gates("ear", &wanted(Some(4)), 2 + Line::COUNT).unwrap_err();
+        assert_eq!(error, "record ear: given --gates-from 4, where it has 16 channels; allowed is 1 to 3");
+        let error = check_gates("ear", &wanted(Some(1)), 2).unwrap_err();
+        assert!(error.ends_with("it has 2 channels; allowed is a device of 14 channels or more"), "{error}");
+    }
+
+    #[test]
+    fn every_name_is_told_once() {
+        let there = devices(&[("Horn", "a"), ("Tape", "b"), ("Horn", "plughw:a")]);
+        assert_eq!(choose("output", &there, "drum").unwrap_err(), "output: given \"drum\", there are: Horn; Tape");
     }
 }

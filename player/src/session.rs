@@ -7,6 +7,7 @@
 //! ```
 
 use crate::deck::{Deck, Sound};
+use crate::inlet::HELD;
 use crate::machine::{Machine, Opened, Wanted, midi_awaited};
 use crate::wires::{Side, Wires};
 use std::io::Write;
@@ -136,12 +137,14 @@ pub fn play<M: Machine>(
             looks += 1;
             pulse.feel(&wires, &opened);
             let peaks = [Side::In, Side::Out].map(|side| wires.peak(side));
-            screen.draw(&meters(peaks, wires.slips.load(Ordering::Relaxed)));
+            screen.draw(&meters(peaks, counts(&wires)));
         }
-        if closing.load(Ordering::Relaxed) {
+        let ending = closing.load(Ordering::Relaxed);
+        if ending {
             fade_out(machine, &wires, &opened);
-            screen.say("");
-        } else {
+        }
+        screen.say(&counted(counts(&wires)));
+        if !ending {
             let gone = match (wires.lost(), &opened.input) {
                 (Some(Side::In), Some(input)) => input,
                 _ => &opened.output,
@@ -210,38 +213,61 @@ fn told(wanted: &Wanted, opened: &Opened, music: &Music, late: usize, between: u
     };
     let device = opened.block as usize;
     let queue = if live > 0 { format!(", from in to out {:.1} ms", ms(live)) } else { String::new() };
+    let held = opened.resampled_hz.map_or(0.0, |rate_hz| 1e3 * HELD as f64 / f64::from(rate_hz));
+    let resampling = if held > 0.0 { format!(", resampling {held:.1} ms") } else { String::new() };
     format!(
         "output   {}, {} Hz{rate}, blocks of {device}{block}\ninput    {input}\n\
-         latency  {:.1} ms and what the converters take: unit {:.1} ms, block {:.1} ms{queue}\n",
+         latency  {:.1} ms and what the converters take: unit {:.1} ms, block {:.1} ms{queue}{resampling}\n",
         opened.output,
         opened.rate_hz,
-        ms(late + device + live),
+        ms(late + device + live) + held,
         ms(late),
         ms(device),
     )
 }
 
-/// A meter of 14 places from −60 dB to full scale for in and out, and how often the input slipped: less than 80 columns, since
+/// How often the input slipped, and how often more MIDI came than can wait.
+fn counts(wires: &Wires) -> [u64; 2] {
+    [&wires.slips, &wires.floods].map(|count| count.load(Ordering::Relaxed))
+}
+
+/// What is said of these in the end, if they are any.
+fn counted([slips, floods]: [u64; 2]) -> String {
+    let slips = if slips > 0 {
+        format!("slips    {slips}: the input ran dry or over, or a block came late\n")
+    } else {
+        String::new()
+    };
+    let midi = if floods > 0 {
+        format!("midi     {floods}: more came at once than can wait; all keys were let go\n")
+    } else {
+        String::new()
+    };
+    slips + &midi
+}
+
+/// A meter of 10 places from −60 dB to full scale for in and out, and what was counted: less than 80 columns, since
 /// a line that is broken cannot be drawn over.
-pub fn meters([heard, played]: [f32; 2], slips: u64) -> String {
-    const PLACES: usize = 14;
+pub fn meters([heard, played]: [f32; 2], [slips, floods]: [u64; 2]) -> String {
+    const PLACES: usize = 10;
     const LOWEST_DB: f32 = -60.0;
     let meter = |name: &str, volts: f32| {
         let db = 20.0 * volts.max(1e-6).log10();
         let full = (1.0 - db.min(0.0) / LOWEST_DB).clamp(0.0, 1.0) * PLACES as f32;
         let full = full.round() as usize;
-        let level = if db <= LOWEST_DB { "   -inf".to_owned() } else { format!("{db:7.1}") };
+        let level = if db <= LOWEST_DB { "  -inf".to_owned() } else { format!("{db:6.1}") };
         let over = if volts >= 1.0 { '!' } else { ' ' };
         format!("{name} [{}{}]{level} dB{over}", "#".repeat(full), "-".repeat(PLACES - full))
     };
-    let slips = if slips > 0 { format!("  slips {slips}") } else { String::new() };
-    format!("{}  {}{slips}", meter("in", heard), meter("out", played))
+    let count = |name: &str, count: u64| if count > 0 { format!("  {name} {count}") } else { String::new() };
+    let (slips, midi) = (count("slips", slips), count("midi", floods));
+    format!("{}  {}{slips}{midi}", meter("in", heard), meter("out", played))
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::machine::Devices;
+    use crate::machine::{Device, Devices};
     use crate::wires::Frame;
     use std::cell::RefCell;
     use std::rc::Rc;
@@ -254,6 +280,8 @@ mod tests {
         /// Gone, and nobody tells.
         Frozen,
         PluggedIn,
+        /// More MIDI than can wait.
+        Flooded,
         Closed,
     }
 
@@ -308,8 +336,8 @@ mod tests {
             Ok((Stream(self.playing.clone()), opened))
         }
 
-        fn midi(&mut self) -> Vec<String> {
-            vec!["keys".into()]
+        fn midi(&mut self) -> Vec<Device> {
+            vec![Device { name: "keys".into(), ..Device::default() }]
         }
 
         fn tend(&mut self, _wanted: &Wanted, _wires: &Arc<Wires>) -> Vec<String> {
@@ -329,6 +357,11 @@ mod tests {
                     Fate::Unplugged => self.there = false,
                     Fate::Frozen => (self.there, self.told) = (false, false),
                     Fate::PluggedIn => (self.there, self.told) = (true, true),
+                    Fate::Flooded => {
+                        let playing = self.playing.borrow();
+                        let (_, wires) = playing.as_ref().unwrap();
+                        (0..2000).for_each(|_| wires.hear([0xe0, 0, 64]));
+                    }
                     Fate::Closed => self.closing.store(true, Ordering::Relaxed),
                 }
             }
@@ -387,7 +420,7 @@ mod tests {
         assert!(screen.contains(awaited), "{screen}");
         assert!(screen.contains("output   horn, 48000 Hz, blocks of 256\ninput    ear\nlatency  "), "{screen}");
         assert!(screen.contains("midi     keys\n") && screen.contains("from in to out 10.7 ms"), "{screen}");
-        assert!(screen.contains("in [") && screen.contains("   -6.0 dB") && !screen.contains("slips"), "{screen}");
+        assert!(screen.contains("in [") && screen.contains("  -6.0 dB") && !screen.contains("slips"), "{screen}");
         assert!(screen.ends_with("\r\x1b[K"), "the line of meters is cleared");
         assert!(heard[40_000..60_000].iter().any(|volts| volts.abs() > 1e-2));
         // The last block is silent, and the way there is without a jump larger than the sound's own.
@@ -422,6 +455,41 @@ mod tests {
     }
 
     #[test]
+    fn what_was_counted_is_told_in_the_end_even_without_meters() {
+        let (done, screen, ..) = session(true, false, &[(5, Fate::Flooded), (20, Fate::Closed)]);
+        assert_eq!(done, Ok(()));
+        let told = "\r\x1b[Kmidi     1: more came at once than can wait; all keys were let go\n";
+        assert!(screen.contains(" dB   midi 1") && screen.ends_with(told), "{screen}");
+    }
+
+    #[test]
+    fn a_recording_of_one_frame_goes_round_at_any_rate() {
+        for (from_hz, to_hz) in [(44_100, 48_000), (8000, 768_000), (768_000, 8000), (48_000, 48_000)] {
+            let recording = Some(Recording { rate_hz: from_hz, channels: vec![vec![0.5], vec![-0.5]] });
+            let music = Music { patch: Patch::new(Board::built_in()), recording };
+            let mut deck = music.deck(to_hz, false, &Arc::new(Wires::new(1))).unwrap();
+            let mut out = [f32::NAN; 64];
+            deck.fill(&mut out, 2);
+            assert!(out.iter().all(|volts| volts.is_finite()), "{from_hz} Hz to {to_hz} Hz");
+        }
+    }
+
+    #[test]
+    fn all_that_makes_it_late_is_told_and_added_up() {
+        let output = "horn".to_owned();
+        let input = Some("ear".to_owned());
+        let opened = Opened { output, input, rate_hz: 48_000, resampled_hz: Some(96_000), block: 480 };
+        let wanted = Wanted { rate_hz: 44_100, block: Some(480), ..Wanted::default() };
+        let music = Music { patch: Patch::new(Board::built_in()), recording: None };
+        assert_eq!(
+            told(&wanted, &opened, &music, 96, 960),
+            "output   horn, 48000 Hz (nearest to 44100 Hz), blocks of 480\ninput    ear, resampled from 96000 Hz\n\
+             latency  33.0 ms and what the converters take: unit 2.0 ms, block 10.0 ms, from in to out 20.0 ms, \
+             resampling 1.0 ms\n"
+        );
+    }
+
+    #[test]
     fn no_device_to_begin_with_is_told_at_once() {
         let (done, screen, _, opened) = session(false, false, &[]);
         assert_eq!((done, opened), (Err("output: there is none".into()), 0));
@@ -430,10 +498,18 @@ mod tests {
 
     #[test]
     fn meters_read_decibels_and_say_what_is_over() {
-        assert_eq!(meters([0.0, 1.0], 0), "in [--------------]   -inf dB   out [##############]    0.0 dB!");
-        let line = meters([0.5, 0.1], 3);
-        assert!(line.contains("   -6.0 dB") && line.contains("  -20.0 dB") && line.ends_with("slips 3"), "{line}");
-        assert_eq!(line.matches('#').count(), 13 + 9);
-        assert!(meters([2.0; 2], 9_999_999).len() < 80);
+        assert_eq!(meters([0.0, 1.0], [0; 2]), "in [----------]  -inf dB   out [##########]   0.0 dB!");
+        let line = meters([0.5, 0.1], [3, 2]);
+        assert!(
+            line.contains("  -6.0 dB") && line.contains(" -20.0 dB") && line.ends_with("  slips 3  midi 2"),
+            "{line}"
+        );
+        assert_eq!(line.matches('#').count(), 9 + 7);
+        for volts in [f32::MAX, f32::INFINITY] {
+            assert!(meters([volts; 2], [9_999_999, 9_999]).len() < 80);
+        }
+        assert_eq!(counted([0; 2]), "");
+        let said = counted([3, 2]);
+        assert!(said.starts_with("slips    3: ") && said.contains("\nmidi     2: ") && said.ends_with('\n'), "{said}");
     }
 }

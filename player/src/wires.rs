@@ -19,7 +19,11 @@ pub struct Frame {
 /// The wires of one session; they outlive a stream that is lost.
 pub struct Wires {
     /// MIDI 1.0, three bytes each.
-    pub midi: ArrayQueue<[u8; 3]>,
+    midi: ArrayQueue<[u8; 3]>,
+    /// Whether everything that is held is to be let go.
+    letting_go: AtomicBool,
+    /// Times that more messages came than can wait.
+    pub floods: AtomicU64,
     /// Frames that came in and have not been played.
     pub sound: ArrayQueue<Frame>,
     /// The sound is to fade out.
@@ -51,6 +55,8 @@ impl Wires {
     pub fn new(frames: usize) -> Self {
         Self {
             midi: ArrayQueue::new(MESSAGES),
+            letting_go: AtomicBool::new(false),
+            floods: AtomicU64::new(0),
             sound: ArrayQueue::new(frames.max(1)),
             closing: AtomicBool::new(false),
             closed: AtomicBool::new(false),
@@ -60,6 +66,26 @@ impl Wires {
             slips: AtomicU64::new(0),
             peaks: [AtomicU32::new(0), AtomicU32::new(0)],
         }
+    }
+
+    /// Takes a MIDI message. One for which there is no room is lost, and might have been a key's way up: then all are let go.
+    pub fn hear(&self, message: [u8; 3]) {
+        if self.midi.push(message).is_err() && !self.letting_go.swap(true, Ordering::AcqRel) {
+            self.floods.fetch_add(1, Ordering::Relaxed);
+        }
+    }
+
+    /// Has keys, wheels and pedals let go: nobody is left to lift them.
+    pub fn let_go(&self) {
+        self.letting_go.store(true, Ordering::Release);
+    }
+
+    /// Plays the messages that wait, and no more than there is room for; says whether all is to be let go after them.
+    pub fn each_message(&self, mut play: impl FnMut([u8; 3])) -> bool {
+        // Asked first: what was lost came after all that now waits.
+        let letting_go = self.letting_go.swap(false, Ordering::AcqRel);
+        (0..MESSAGES).map_while(|_| self.midi.pop()).for_each(&mut play);
+        letting_go
     }
 
     /// Says that a stream plays no more.
@@ -106,5 +132,42 @@ impl Wires {
     /// Counts one slip.
     pub fn slip(&self) {
         self.slips.fetch_add(1, Ordering::Relaxed);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::collections::BTreeSet;
+
+    #[test]
+    fn what_is_lost_in_a_flood_leaves_nothing_held_whoever_is_faster() {
+        let wires = Wires::new(1);
+        let mut held = BTreeSet::new();
+        let mut play = || {
+            let letting_go = wires.each_message(|[status, key, _]| {
+                let _ = if status == 0x90 { held.insert(key) } else { held.remove(&key) };
+            });
+            if letting_go {
+                held.clear();
+            }
+        };
+        std::thread::scope(|scope| {
+            let player = scope.spawn(|| {
+                for n in 0..1_000_000u32 {
+                    let key = (n % 128) as u8;
+                    wires.hear([0x90, key, 100]);
+                    wires.hear([0x80, key, 0]);
+                }
+            });
+            while !player.is_finished() {
+                play();
+            }
+        });
+        // What waits, and what was lost while that was played.
+        play();
+        play();
+        assert!(held.is_empty(), "{held:?}");
+        assert!(wires.floods.load(Ordering::Relaxed) > 0, "nothing was lost");
     }
 }

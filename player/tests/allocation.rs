@@ -1,4 +1,4 @@
-//! Deck and inlet allocate nothing while they play, under an allocator that counts: keys, gates, patterns, an input that is
+//! Deck and inlet allocate nothing while they play, under an allocator that counts: keys and too many of them, gates, patterns, an input that is
 //! resampled, one that runs dry, and the fade at the end.
 
 use std::hint::black_box;
@@ -42,13 +42,17 @@ fn nothing_is_allocated_while_a_resampled_input_keys_and_patterns_play() {
                 for _ in 0..blocks {
                     inlet.hear(&heard, 16, |volts| volts);
                 }
-                let _ = wires.midi.push([0x90, 30 + block % 60, 100]);
+                // At one block more messages than can wait.
+                for _ in 0..if block == 120 { 2000 } else { 1 } {
+                    wires.hear([0x90, 30 + block % 60, 100]);
+                }
                 if block == 190 {
                     wires.closing.store(true, Ordering::Relaxed);
                 }
                 deck.fill(&mut played, 2);
             }
         });
+        assert_eq!(wires.floods.load(Ordering::Relaxed), 1);
         assert!(wires.slips.load(Ordering::Relaxed) > 2 && wires.closed.load(Ordering::Relaxed));
         assert!(wires.peak(Side::Out) > 0.01);
         assert_eq!(asked, 0, "{from_hz} Hz to {to_hz} Hz");

@@ -56,7 +56,10 @@ pcm.!default {{ type linear slave {{ pcm nowhere format S16_LE }} }}
 
     /// Plays until so many bytes are on the tape, and ends as Ctrl-C would.
     fn play(&self, words: &[&str], bytes: usize) -> (String, Vec<u8>) {
-        let mut child = self.player(words).spawn().unwrap();
+        self.play_with(self.player(words).spawn().unwrap(), bytes)
+    }
+
+    fn play_with(&self, mut child: Child, bytes: usize) -> (String, Vec<u8>) {
         let tape = self.file("tape.raw");
         let enough = |_| {
             std::thread::sleep(Duration::from_millis(50));
@@ -174,6 +177,51 @@ fn a_device_of_whole_numbers_gets_them() {
     let (expected, late) = rendered(Patch::new(Board::built_in()), Some(&sound), 2, frames);
     // ALSA cuts 32 bits off to 16: one step at most.
     assert_same(heard.as_chunks::<2>().0, &expected, late, 1.01 / 32_768.0);
+}
+
+#[test]
+fn a_device_that_hangs_can_be_left() {
+    let machine = Machine::new();
+    // A tape that nobody takes: whoever opens it waits.
+    let tape = machine.file("tape.raw");
+    assert!(Command::new("mkfifo").arg(tape).status().unwrap().success());
+    let mut child = machine.player(&["--output", "tape"]).spawn().unwrap();
+    // Until it listens to Ctrl-C.
+    std::thread::sleep(Duration::from_secs(2));
+    let ended = (0..60).find_map(|_| {
+        std::thread::sleep(Duration::from_millis(500));
+        let ended = child.try_wait().unwrap();
+        if ended.is_none() {
+            interrupt(&child);
+        }
+        ended
+    });
+    let _ = child.kill();
+    assert_eq!(ended.expect("it still waits").code(), Some(130));
+}
+
+/// A pipe whose reader has seen enough.
+fn closed_pipe() -> Stdio {
+    std::io::pipe().unwrap().1.into()
+}
+
+#[test]
+fn a_reader_that_has_seen_enough_is_no_fault() {
+    let machine = Machine::new();
+    for (words, code) in [(&["--list"][..], 0), (&["--help"], 0), (&["--version"], 0), (&["--output", "horn"], 2)] {
+        let output = machine.player(words).stdout(closed_pipe()).output().unwrap();
+        let said = String::from_utf8(output.stderr).unwrap();
+        assert!(
+            output.status.code() == Some(code) && said.lines().count() == usize::from(code == 2),
+            "{words:?}: {said}"
+        );
+        let status = machine.player(words).stdout(closed_pipe()).stderr(closed_pipe()).status().unwrap();
+        assert_eq!(status.code(), Some(code), "{words:?}");
+    }
+    // What plays goes on, and ends as it should.
+    let mut player = machine.player(&["--output", "tape"]);
+    let child = player.stdout(closed_pipe()).spawn().unwrap();
+    machine.play_with(child, 8 * 24_000);
 }
 
 #[test]

@@ -445,8 +445,8 @@ fn voices_come_with_a_new_unit() {
 #[test]
 fn a_new_unit_stands_where_controllers_and_host_have_put_its_knobs() {
     let mut patch = Patch::new(Board::built_in());
-    patch.keys.control(74, Some(Knob::Stage1Main));
-    patch.keys.control(75, Some(Knob::DirectLevel));
+    patch.keys.control(74, Some(Knob::Stage1Main.into()));
+    patch.keys.control(75, Some(Knob::DirectLevel.into()));
     let mut rig = Rig::in_process();
     let state = rig.state_of(&patch);
     rig.load(&state).expect("the state is loaded");

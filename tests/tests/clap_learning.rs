@@ -187,8 +187,8 @@ fn the_next_controller_takes_the_knob_that_was_turned_last() {
     rig.stop(processor);
     let learnt = saved(&mut rig);
     let mut expected = patch.keys.clone();
-    expected.control(20, Some(Knob::Stage1Sweep));
-    expected.control(81, Some(Knob::Stage1Main));
+    expected.control(20, Some(Knob::Stage1Sweep.into()));
+    expected.control(81, Some(Knob::Stage1Main.into()));
     assert_eq!(learnt.keys, expected);
 
     let sweep = |coarse: f64, fine: f64| Knob::Stage1Sweep.at_travel((128.0 * coarse + fine) / 16383.0);
@@ -284,7 +284,7 @@ fn expressions_of_a_note_reach_it_with_a_zone_and_without() {
         let mut patch = patch();
         patch.keys.members = members;
         patch.keys.pressure = [2.0, 0.0, 0.0];
-        patch.keys.control(74, Some(Knob::Stage2Sweep));
+        patch.keys.control(74, Some(Knob::Stage2Sweep.into()));
         let mut rig = loaded(&patch);
         let performance = Performance::tones(6000, RATE_HZ);
         let events = [

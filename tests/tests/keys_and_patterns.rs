@@ -28,7 +28,7 @@ fn patch() -> Patch {
     patch.keys.velocity = 0.7;
     patch.keys.bend = 7.0;
     patch.keys.pressure = [2.0, 0.0, 1.0];
-    patch.keys.control(74, Some(Knob::Stage2Main));
+    patch.keys.control(74, Some(Knob::Stage2Main.into()));
     let lane = Lane::new(Steps::parse("x..x..x.").unwrap());
     patch.patterns.put(Line::of_stage(0, 1), Some(Lane { rate: Rate::parse("1/32").unwrap(), ..lane }));
     let other = Lane { steps: Steps::spread(2, 5).unwrap(), rate: Rate::parse("1/32t").unwrap(), ..lane };

@@ -476,7 +476,7 @@ fn keys_pressure_tuning_and_brightness_reach_the_instrument() {
     patch.settings = patched_settings();
     patch.settings.assign("exciter.pitch", "keys").unwrap();
     patch.keys.pressure = [2.0, 0.0, 0.0];
-    patch.keys.control(74, Some(Knob::Stage2Sweep));
+    patch.keys.control(74, Some(Knob::Stage2Sweep.into()));
     let state = serde_json::to_vec(&tritank::panel::state_of(&patch)).unwrap();
     assert_eq!(rig.load(&state), kResultOk);
     let on = NoteOnEvent { channel: 0, pitch: 57, tuning: 0.0, velocity: 0.5, length: 0, noteId: 7 };

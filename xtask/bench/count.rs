@@ -5,16 +5,16 @@
 
 mod scene;
 
-use scene::{Scene, tick_four};
+use scene::{KEYS, Scene, tick_four};
 use std::hint::black_box;
-use tritank_dsp::knobs::Knob;
+use tritank_dsp::knobs::{Chord, Knob};
 use tritank_dsp::processor::Instructions;
 
 /// The chord stands ready for so long, whatever is played of it, so that preparing it always counts the same.
 const MOST: usize = 24_000;
 const QUARTET: &str = "quartet, x4";
 
-fn scenes() -> [Scene; 9] {
+fn scenes() -> [Scene; 12] {
     [
         Scene::new("idle").volts(0.0),
         Scene::new("chord, x4"),
@@ -25,6 +25,9 @@ fn scenes() -> [Scene; 9] {
         Scene::new("chord, x1").with(Knob::UnitQuality, 0.0),
         Scene::new("chord, a line switched every frame, x1").switching(1).with(Knob::UnitQuality, 0.0),
         Scene::new(QUARTET),
+        Scene::new("a key, x4").played(&KEYS[..1], Chord::Last),
+        Scene::new("three keys into three stages, x4").played(&KEYS[..3], Chord::Stages),
+        Scene::new("four keys in four voices, x4").played(&KEYS, Chord::Voices),
     ]
 }
 

@@ -2,12 +2,15 @@
 
 use tritank_dsp::board::Board;
 use tritank_dsp::instrument::{Input, Instrument};
-use tritank_dsp::knobs::{Knob, Settings};
+use tritank_dsp::knobs::{Chord, Knob, Settings};
 use tritank_dsp::lines::{Line, Source};
 use tritank_dsp::processor::Instructions;
 use tritank_dsp::quartet::Quartet;
 
 pub(crate) const RATE: usize = 48_000;
+
+/// A chord of four notes.
+pub(crate) const KEYS: [u8; 4] = [45, 52, 57, 61];
 
 /// An organ chord into main in of the built-in board.
 pub(crate) struct Scene {
@@ -16,6 +19,8 @@ pub(crate) struct Scene {
     volts: f64,
     /// Frames from one turn of a switch line to the next, if any turns.
     every: Option<usize>,
+    /// Held from the first frame on.
+    keys: &'static [u8],
     instructions: Instructions,
 }
 
@@ -27,6 +32,7 @@ impl Scene {
             knobs: vec![(Knob::Stage1Main, 0.4)],
             volts: 0.5,
             every: None,
+            keys: &[],
             instructions: Instructions::Widest,
         }
     }
@@ -51,13 +57,31 @@ impl Scene {
         Self { every: Some(every), ..self }
     }
 
+    /// Keys play the exciter into all stages instead of the organ; what becomes of several says [`Knob::ExciterChord`].
+    pub(crate) fn played(self, keys: &'static [u8], chord: Chord) -> Self {
+        let choice = Chord::ALL.iter().position(|other| *other == chord).unwrap_or_default();
+        let knobs = [
+            (Knob::ExciterPitch, 1.0),
+            (Knob::ExciterLevel, 0.6),
+            (Knob::ExciterChord, choice as f64),
+            (Knob::Stage1Pulse, 0.2),
+            (Knob::Stage2Pulse, 0.2),
+            (Knob::Stage3Pulse, 0.2),
+        ];
+        let scene = knobs.into_iter().fold(self.volts(0.0), |scene, (knob, value)| scene.with(knob, value));
+        Self { keys, ..scene }
+    }
+
     pub(crate) fn on(self, instructions: Instructions) -> Self {
         Self { instructions, ..self }
     }
 
     pub(crate) fn instrument(&self) -> Instrument {
         let board = Board::built_in();
-        Instrument::with(&board, &self.settings(&board), RATE as f64, self.instructions).expect("48 kHz is allowed")
+        let unit = Instrument::with(&board, &self.settings(&board), RATE as f64, self.instructions);
+        let mut unit = unit.expect("48 kHz is allowed");
+        self.keys.iter().for_each(|&key| unit.key(key, 1.0));
+        unit
     }
 
     /// Four of the built-in board.

@@ -13,12 +13,12 @@ mod scene;
 mod worst;
 
 use biquad::{Biquad, Coefficients, DirectForm2Transposed, ToHertz, Type};
-use scene::{RATE, Scene, chord, tick_four};
+use scene::{KEYS, RATE, Scene, chord, tick_four};
 use std::hint::black_box;
 use std::process::Command;
 use std::time::Instant;
 use tritank_dsp::instrument::Counts;
-use tritank_dsp::knobs::{Knob, QUALITIES};
+use tritank_dsp::knobs::{Chord, Knob, QUALITIES};
 use tritank_dsp::processor::Instructions;
 
 const UNIT: f64 = 192_000.0;
@@ -73,6 +73,9 @@ fn scenes() -> Vec<Scene> {
         Scene::new("  and a line switched at every frame, x1").switching(1).with(Knob::UnitQuality, 0.0),
         Scene::new("ten times as loud, x4").volts(5.0),
         Scene::new("  and at a supply of 9 V, x4").volts(5.0).with(Knob::UnitSupply, 9.0),
+        Scene::new("a key, no organ, x4").played(&KEYS[..1], Chord::Last),
+        Scene::new("  three keys into three stages, x4").played(&KEYS[..3], Chord::Stages),
+        Scene::new("  four keys in four voices, x4").played(&KEYS, Chord::Voices),
         Scene::new(&format!("{CHAIN}, any processor's")).on(Instructions::Common),
     ]);
     scenes

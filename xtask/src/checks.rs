@@ -76,7 +76,8 @@ fn player(house: &House) -> [Line; 2] {
         } else {
             house.cargo("test").arg("--no-fail-fast")
         };
-        let command = command.args(["--workspace", "--features", feature, "--test", name]);
+        let command =
+            command.args(["--workspace", "--features", feature, "--bin", "tritank-standalone", "--test", name]);
         Line { check, outcome: outcome(command.run().is_ok()) }
     };
     [test(ALSA, "alsa"), why_no_jack.map_or_else(|| test(JACK, "jack"), |why| skipped(JACK, why))]

@@ -12,15 +12,13 @@ use crate::exciter;
 use crate::keys::{Hold, KeyTable, Pitch};
 use crate::knobs::{Chord, Kind, Knob, Settings};
 use crate::lines::{Line, Lines, Source};
-use crate::pace::TICKS;
 use crate::switching::Treatment;
 use hand::Hand;
-use std::collections::VecDeque;
+use queue::Queue;
 
 mod hand;
+mod queue;
 
-/// Changes that can wait at once; beyond it the oldest takes effect early.
-const WAITING: usize = 8192;
 /// Time constant with which a turned knob's value follows, seconds.
 const GLIDE_SECONDS: f64 = 3e-3;
 /// A value within this part of its range of where it goes has arrived.
@@ -64,8 +62,7 @@ impl Voltage {
 /// Everything that is set, as it stands on the frame that is being solved.
 #[derive(Clone, Debug)]
 pub(crate) struct Controls {
-    /// By the tick at which they are due, counted through all frames.
-    waiting: VecDeque<(u64, Change)>,
+    waiting: Queue,
     settings: Settings,
     table: KeyTable,
     /// Whether keys leave the lines alone, because the table is being played in.
@@ -91,7 +88,7 @@ pub(crate) struct Controls {
 impl Controls {
     pub(crate) fn new(board: &Board, settings: &Settings, rate_hz: f64) -> Self {
         let mut controls = Self {
-            waiting: VecDeque::with_capacity(WAITING),
+            waiting: Queue::new(),
             settings: *settings,
             table: KeyTable::default(),
             learning: false,
@@ -115,7 +112,7 @@ impl Controls {
 
     /// What was waiting takes effect, every glide has arrived, and no key was heard but those that are down.
     pub(crate) fn arrive(&mut self) {
-        while let Some((_, change)) = self.waiting.pop_front() {
+        while let Some(change) = self.waiting.pop() {
             self.apply(change);
         }
         self.glide = self.settings;
@@ -165,14 +162,9 @@ impl Controls {
 
     /// Lets a change take effect at a tick of a frame, after those that are already due then.
     pub(crate) fn wait(&mut self, frame: u64, tick: usize, change: Change) {
-        let due = due(frame, tick);
-        if self.waiting.len() == WAITING
-            && let Some((_, oldest)) = self.waiting.pop_front()
-        {
+        if let Some(oldest) = self.waiting.push(frame, tick, change) {
             self.apply(oldest);
         }
-        let place = self.waiting.partition_point(|(other, _)| *other <= due);
-        self.waiting.insert(place, (due, change));
     }
 
     /// Goes on to a frame: due changes take effect, values glide. Returns whether anything has moved.
@@ -188,19 +180,13 @@ impl Controls {
     /// The tick within a frame, after its start, at which the next change is due.
     #[inline]
     pub(crate) fn next_within(&self, frame: u64) -> Option<usize> {
-        let (next, _) = self.waiting.front()?;
-        let tick = next.checked_sub(due(frame, 0)).filter(|tick| *tick < TICKS as u64)?;
-        Some(tick as usize)
+        self.waiting.next_within(frame)
     }
 
     /// Lets take effect what is due by a tick of a frame.
     #[inline]
     pub(crate) fn take_due(&mut self, frame: u64, tick: usize) {
-        let now = due(frame, tick);
-        while let Some(&(due, change)) = self.waiting.front()
-            && due <= now
-        {
-            self.waiting.pop_front();
+        while let Some(change) = self.waiting.pop_due(frame, tick) {
             self.apply(change);
         }
     }
@@ -453,11 +439,6 @@ impl Controls {
             supply: self.value(Knob::UnitSupply),
         }
     }
-}
-
-/// A tick of a frame, counted through all frames.
-fn due(frame: u64, tick: usize) -> u64 {
-    frame * TICKS as u64 + tick as u64
 }
 
 #[cfg(test)]

@@ -32,8 +32,10 @@ use crate::pattern::{Patterns, Player, Transport};
 use crate::processor::Instructions;
 use crate::rest::Rest;
 use crate::switching::Treatment;
+use delay::Delay;
 use voice::Voice;
 
+mod delay;
 mod voice;
 
 /// Places in a frame to which the edges within it are moved; by how much, the circuit hears.
@@ -530,32 +532,6 @@ fn placed(part: f64, frame_seconds: f64) -> (usize, f64) {
 #[inline]
 fn jack(volts: f64) -> f64 {
     if volts.is_finite() { volts.clamp(-JACK_LIMIT, JACK_LIMIT) } else { 0.0 }
-}
-
-/// A delay of whole frames.
-#[derive(Clone, Debug)]
-struct Delay<T> {
-    waiting: Box<[T]>,
-    place: usize,
-}
-
-impl<T: Copy> Delay<T> {
-    fn new(frames: usize, value: T) -> Self {
-        Self { waiting: vec![value; frames].into_boxed_slice(), place: 0 }
-    }
-
-    #[inline]
-    fn pass(&mut self, value: T) -> T {
-        let Some(slot) = self.waiting.get_mut(self.place) else { return value };
-        let out = std::mem::replace(slot, value);
-        self.place = if self.place + 1 == self.waiting.len() { 0 } else { self.place + 1 };
-        out
-    }
-
-    fn fill(&mut self, value: T) {
-        self.waiting.fill(value);
-        self.place = 0;
-    }
 }
 
 #[cfg(test)]

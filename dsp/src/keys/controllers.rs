@@ -135,9 +135,9 @@ mod tests {
     #[test]
     fn a_fine_part_adds_seven_bits_below_and_a_coarse_part_clears_them() {
         let mut table = KeyTable::default();
-        table.control(1, Some(Knob::Stage1Main));
-        table.control(34, Some(Knob::Stage2Main));
-        table.control(2, Some(Knob::Stage3Main));
+        table.control(1, Some(Knob::Stage1Main.into()));
+        table.control(34, Some(Knob::Stage2Main.into()));
+        table.control(2, Some(Knob::Stage3Main.into()));
         let named = |number| Controllers::named(&table, number);
         assert_eq!([1, 33, 34, 2, 3, 35, 65].map(named), [Some(1), Some(1), Some(34), Some(2), None, None, None]);
         let mut stands = Controllers::default();

@@ -23,13 +23,16 @@
 //! stages = ["low", "low", "high"]      # while this key is the last one
 //!
 //! [keys.controllers]
-//! 74 = "stage1.sweep"
+//! 74 = "stage1.sweep"          # over its whole range
+//! 1 = { knob = "stage2.sweep", from = "0.8 V", to = "2 V" }    # from here to there; may be turned over
 //! ```
 
-use super::{Hold, KEYS, KeyTable, MOST_BEND, MOST_MEMBERS, MOST_PRESSURE, Pitch, Place, Row, fill, lines_of_codes};
+use super::{
+    Hold, KEYS, KeyTable, MOST_BEND, MOST_MEMBERS, MOST_PRESSURE, Pitch, Place, Row, Turn, fill, lines_of_codes,
+};
 use crate::knobs::Knob;
 use crate::lines::Line;
-use crate::text::{any_row, row};
+use crate::text::{Entry, any_row, row};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
@@ -54,7 +57,7 @@ pub struct Written {
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     rows: BTreeMap<String, WrittenRow>,
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
-    controllers: BTreeMap<String, String>,
+    controllers: BTreeMap<String, WrittenTurn>,
 }
 
 #[derive(Clone, Debug, Serialize, Deserialize)]
@@ -89,6 +92,23 @@ struct WrittenRow {
 enum WrittenPitch {
     Word(String),
     Key(f64),
+}
+
+#[derive(Clone, Debug, Serialize, Deserialize)]
+#[serde(
+    untagged,
+    deny_unknown_fields,
+    expecting = "given what turns no knob, allowed are a knob in quotes, or { knob = \"stage1.sweep\", from = 0.8, to = 2 }"
+)]
+enum WrittenTurn {
+    Whole(String),
+    Part {
+        knob: String,
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        from: Option<Entry>,
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        to: Option<Entry>,
+    },
 }
 
 /// A place in the table, and what is wrong there.
@@ -133,14 +153,15 @@ impl Written {
             let row = written.read(table.row(note)).map_err(|(field, what)| (format!("rows.{name}.{field}"), what))?;
             table.put(note, row);
         }
-        for (name, id) in &self.controllers {
+        for (name, written) in &self.controllers {
             let controller = number("controllers", name)?;
-            let knob = Knob::find(id).map_err(|error| (format!("controllers.{name}"), error.to_string()))?;
-            if let Some(other) = (0..KEYS as u8).find(|&other| table.controller(other) == Some(knob)) {
+            let turn = written.read().map_err(|(field, what)| (format!("controllers.{name}{field}"), what))?;
+            if let Some(other) = table.controller_of(turn.knob) {
+                let id = turn.knob.id();
                 let what = format!("given {id}, which {other} turns already, allowed is one controller a knob");
                 return Err((format!("controllers.{name}"), what));
             }
-            table.control(controller, Some(knob));
+            table.control(controller, Some(turn));
         }
         Ok(table)
     }
@@ -166,7 +187,7 @@ impl Written {
                 .map(|note| (note.to_string(), WrittenRow::of(table.row(note))))
                 .collect(),
             controllers: notes
-                .filter_map(|number| table.controller(number).map(|knob| (number.to_string(), knob.id().to_owned())))
+                .filter_map(|number| Some((number.to_string(), WrittenTurn::of(table.controller(number)?))))
                 .collect(),
         }
     }
@@ -206,6 +227,31 @@ impl WrittenFill {
             other => return Err(("way", format!("given \"{other}\", allowed are codes, gray and random"))),
         }
         Ok(())
+    }
+}
+
+impl WrittenTurn {
+    fn read(&self) -> Result<Turn, (&'static str, String)> {
+        let (id, from, to) = match self {
+            Self::Whole(id) => (id, &None, &None),
+            Self::Part { knob, from, to } => (knob, from, to),
+        };
+        let knob = Knob::find(id).map_err(|error| ("", error.to_string()))?;
+        let whole = Turn::from(knob);
+        let end = |field, written: &Option<Entry>, whole| {
+            let given = written.as_ref().map(|entry| knob.parse(&entry.text()));
+            given.unwrap_or(Ok(whole)).map_err(|error| (field, error.what))
+        };
+        Ok(Turn { from: end(".from", from, whole.from)?, to: end(".to", to, whole.to)?, ..whole })
+    }
+
+    fn of(turn: Turn) -> Self {
+        let knob = turn.knob.id().to_owned();
+        if turn == Turn::from(turn.knob) {
+            return Self::Whole(knob);
+        }
+        let [from, to] = [turn.from, turn.to].map(|value| Some(Entry::Text(turn.knob.write(value))));
+        Self::Part { knob, from, to }
     }
 }
 

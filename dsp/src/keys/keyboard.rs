@@ -462,8 +462,8 @@ fn is_channel(channel: u8) -> bool {
 
 /// A controller turns the knob that the key table gives it.
 fn turn(number: u8, travel: Option<f64>, instrument: &mut Instrument) {
-    if let Some((knob, travel)) = instrument.keys().controller(number).zip(travel) {
-        instrument.set(knob, knob.at_travel(travel));
+    if let Some((turn, travel)) = instrument.keys().controller(number).zip(travel) {
+        instrument.set(turn.knob, turn.at(travel));
     }
 }
 

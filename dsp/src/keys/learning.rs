@@ -94,7 +94,7 @@ impl Learning {
             && is_free(channel, number, instrument.keys())
             && let Some(knob) = self.turned.take()
         {
-            instrument.keys_mut().control(number, Some(knob));
+            instrument.keys_mut().learn_controller(number, knob);
             self.news = true;
         }
     }

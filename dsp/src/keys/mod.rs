@@ -98,6 +98,33 @@ pub enum Hold {
     Held,
 }
 
+/// What a controller does: it turns a knob from one value to another.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Turn {
+    /// The knob.
+    pub knob: Knob,
+    /// Its value with the controller at 0.
+    pub from: f64,
+    /// Its value with the controller at its end; it may be below the other.
+    pub to: f64,
+}
+
+/// Over the whole range.
+impl From<Knob> for Turn {
+    fn from(knob: Knob) -> Self {
+        let (from, to) = knob.range();
+        Self { knob, from, to }
+    }
+}
+
+impl Turn {
+    /// Where the knob stands with the controller at `travel`, 0 to 1: part of the way between the two on the knob's own taper.
+    pub fn at(self, travel: f64) -> f64 {
+        let [from, to] = [self.from, self.to].map(|value| self.knob.travel(value));
+        self.knob.at_travel(from + (to - from) * travel)
+    }
+}
+
 /// All keys.
 #[derive(Clone, Debug, PartialEq)]
 pub struct KeyTable {
@@ -114,8 +141,8 @@ pub struct KeyTable {
     pub members: u8,
     /// Which note of a chord goes to each stage, when `exciter.chord` is `stages`.
     pub stages: [Place; 3],
-    /// The knob that each MIDI controller turns.
-    controllers: [Option<Knob>; 128],
+    /// What each MIDI controller turns.
+    controllers: [Option<Turn>; 128],
 }
 
 /// Furthest bend of a table, semitones: four octaves, as a member channel's of MPE (RP-053, 2.4: ±48 until it is told).
@@ -157,19 +184,28 @@ impl KeyTable {
         *lines = Some(if on { others | mask } else { others });
     }
 
-    /// The knob that a controller turns.
-    pub fn controller(&self, number: u8) -> Option<Knob> {
+    /// What a controller turns.
+    pub fn controller(&self, number: u8) -> Option<Turn> {
         self.controllers[usize::from(number & 127)]
     }
 
-    /// Lets a controller turn a knob, or none; learnt or written. A knob is turned by one controller at most.
-    pub fn control(&mut self, number: u8, knob: Option<Knob>) {
-        for other in &mut self.controllers {
-            if *other == knob {
-                *other = None;
-            }
+    /// Lets a controller turn a knob, or none. A knob is turned by one controller at most.
+    pub fn control(&mut self, number: u8, turn: Option<Turn>) {
+        if let Some(other) = turn.and_then(|turn| self.controller_of(turn.knob)) {
+            self.controllers[usize::from(other)] = None;
         }
-        self.controllers[usize::from(number & 127)] = knob;
+        self.controllers[usize::from(number & 127)] = turn;
+    }
+
+    /// Learns: a controller moved after a knob was turned, so it turns that knob from now on, as far as another has until now.
+    pub fn learn_controller(&mut self, number: u8, knob: Knob) {
+        let before = self.controller_of(knob).and_then(|other| self.controller(other));
+        self.control(number, Some(before.unwrap_or(knob.into())));
+    }
+
+    /// The controller that turns a knob.
+    fn controller_of(&self, knob: Knob) -> Option<u8> {
+        (0..KEYS as u8).find(|&number| self.controller(number).is_some_and(|turn| turn.knob == knob))
     }
 }
 

@@ -157,9 +157,28 @@ fn switches_that_move_while_a_key_is_held_are_learnt() {
     table.learn(60, Line::of_stage(1, 2), false);
     table.learn(61, Line::of_stage(0, 0), true);
     assert_eq!([60, 61, 62].map(|note| table.row(note).lines), [Some(1 << 12), Some(1), None]);
-    table.control(74, Some(Knob::Stage1Sweep));
-    table.control(1, Some(Knob::Stage1Sweep));
-    assert_eq!((table.controller(74), table.controller(1)), (None, Some(Knob::Stage1Sweep)));
+    table.control(74, Some(Knob::Stage1Sweep.into()));
+    table.control(1, Some(Knob::Stage1Sweep.into()));
+    assert_eq!((table.controller(74), table.controller(1)), (None, Some(Knob::Stage1Sweep.into())));
+}
+
+/// A controller turns a knob from here to there on the knob's own taper: half of the way from 440 to 110 Hz is an octave down.
+#[test]
+fn a_controller_turns_a_part_of_a_knob_either_way_and_learning_keeps_that_part() {
+    let falling = Turn { knob: Knob::ExciterRate, from: 440.0, to: 110.0 };
+    for (travel, hertz) in [(0.0, 440.0), (0.5, 220.0), (1.0, 110.0)] {
+        approx::assert_relative_eq!(falling.at(travel), hertz, max_relative = 1e-12);
+    }
+    let sweep = Turn { knob: Knob::Stage1Sweep, from: 0.8, to: 2.0 };
+    assert_eq!([0.0, 0.5, 1.0].map(|travel| (sweep.at(travel) * 1e12).round() / 1e12), [0.8, 1.4, 2.0]);
+    let mut table = KeyTable::default();
+    table.control(2, Some(falling));
+    table.learn_controller(20, Knob::ExciterRate);
+    assert_eq!([2, 20].map(|number| table.controller(number)), [None, Some(falling)]);
+    for &knob in Knob::ALL {
+        let (low, high) = knob.range();
+        assert_eq!([0.0, 1.0].map(|travel| Turn::from(knob).at(travel)), [low, high], "{}", knob.id());
+    }
 }
 
 #[test]
@@ -170,7 +189,9 @@ fn a_table_reads_back_and_one_that_is_wrong_is_refused_with_its_place() {
     fill::random(&mut patch.keys, 0..=127, fill::ALL, 3);
     patch.keys.put(7, Row { lines: None, pitch: Pitch::None, ..Row::default() });
     patch.keys.put(8, Row { lines: Some(0x3fff), pitch: Pitch::Fixed(60.25), ..Row::default() });
-    patch.keys.control(74, Some(Knob::Stage2Sweep));
+    patch.keys.control(74, Some(Knob::Stage2Sweep.into()));
+    patch.keys.control(2, Some(Turn { knob: Knob::ExciterRate, from: 440.0, to: 110.0 }));
+    patch.keys.control(3, Some(Turn { knob: Knob::Stage1Code, from: 3.0, to: 8.0 }));
     assert_eq!(Patch::from_toml(&patch.to_toml(), &patch.board).unwrap(), patch);
 
     let by_hand = "patch = 1\n[[keys.fill]]\nway = \"gray\"\nkeys = [36, 84]\nlines = [\"1.0\", \"1.1\"]\n[keys.rows.37]\nhard = true\n[keys.rows.90]\ncode = [5, 0, 12]\npitch = 57\n";
@@ -214,6 +235,14 @@ fn a_table_reads_back_and_one_that_is_wrong_is_refused_with_its_place() {
         ("[keys.controllers]\n200 = \"stage1.sweep\"", "keys.controllers", "\"200\""),
         ("[keys.controllers]\n1 = \"stage1.sweep\"\n2 = \"stage1.sweep\"", "keys.controllers.2", "which 1 turns"),
         ("[keys.controllers]\n20 = \"stage9.sweep\"", "keys.controllers.20", "stage9.sweep"),
+        ("[keys.controllers]\n20 = 5", "line 3: keys.controllers.20", "turns no knob"),
+        (
+            "[keys.controllers]\n20 = { knob = \"stage1.sweep\", until = 2 }",
+            "line 3: keys.controllers.20",
+            "turns no knob",
+        ),
+        ("[keys.controllers]\n20 = { knob = \"stage1.sweep\", to = 10 }", "keys.controllers.20.to", "given \"10\""),
+        ("[keys.controllers]\n20 = { knob = \"stage1.sweep\", from = \"low\" }", "keys.controllers.20.from", "\"low\""),
     ] {
         let error = Patch::from_toml(&format!("patch = 1\n{table}\n"), &patch.board).unwrap_err().to_string();
         assert!(error.contains(place) && error.contains(given), "{table}: {error}");

@@ -12,6 +12,8 @@
 
 mod branch;
 mod driver;
+mod edge;
+mod level;
 mod newton;
 mod port;
 mod sweep;
@@ -25,8 +27,8 @@ pub(crate) use tank::{Divider, Switches, Tank};
 use crate::board;
 use crate::follower::Follower;
 use crate::lanes::{Course, Grid, Number, Task};
-use crate::pace::{self, LEVELS, Past};
-use crate::radau;
+use crate::pace::{LEVELS, Past};
+use level::{Level, Made};
 use port::{Bend, Port, Start};
 use sweep::SweepChannel;
 use tank::{POSITIONS, PortCurrents, TankStep, Tanks};
@@ -43,35 +45,6 @@ const FAINTEST: f64 = 20.0;
 const FADE: f64 = 0.998;
 /// Newton has settled when no junction that conducts moved further, volts: what is left is its square over `V_T`.
 const SETTLED: f64 = 30e-6;
-
-/// All that depends on the length of the step and on the switches.
-#[derive(Clone, Debug)]
-struct Level<C: Course> {
-    /// By stage and chain.
-    steps: Vec<Vec<TankStep>>,
-    /// By stage.
-    tanks: Vec<Tanks<C>>,
-    coupling: Grid<C>,
-    /// Tank voltages per current into a tank.
-    z: [[Grid<C>; 2]; 2],
-    /// Port voltages per port current.
-    ports: [[Grid<C>; PORTS]; PORTS],
-    /// Largest resistance that each port looks into, ohms.
-    ohms: [f64; PORTS],
-    /// Volts that a constant ampere of each port moves its tank by over the step.
-    reach: [C::Lane; PORTS],
-    made: Made,
-}
-
-/// How far a level is ready.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-enum Made {
-    /// Its step has another length.
-    Nothing,
-    /// Its switches stand otherwise.
-    Parts,
-    All,
-}
 
 /// How a step ended.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -252,61 +225,6 @@ impl<C: Course> Group<C> {
         })
     }
 
-    /// Conductance of the switches of one chain's stage, siemens, as if they went over `late` seconds from now (before, if that
-    /// is negative).
-    pub(crate) fn switch(&mut self, chain: usize, stage: usize, switches: &Switches, late: f64) {
-        if self.switches[stage][chain] != *switches {
-            if late != 0.0 {
-                self.make_late(chain, stage, switches, late);
-            }
-            self.switches[stage][chain] = *switches;
-            self.edge = true;
-            for level in &mut self.levels {
-                level.made = level.made.min(Made::Parts);
-            }
-        }
-    }
-
-    /// An edge that comes a little later than now leaves the old conductance G₁ at work instead of the new one, G₂: to first order
-    /// in that time t the capacitor behind it gets `(G₁ − G₂)·(v − u)·t` more charge from the tank. Never more than would make
-    /// the two equal, however small the capacitor.
-    fn make_late(&mut self, chain: usize, stage: usize, switches: &Switches, late: f64) {
-        let tank = &self.tanks[stage][chain];
-        let state = self.states[stage].chain::<C>(chain);
-        let mut given = 0.0;
-        for (n, &farads) in tank.bank.capacitors.iter().enumerate() {
-            let siemens = self.switches[stage][chain][n] - switches[n];
-            if farads > 0.0 && siemens != 0.0 {
-                let both = farads * tank.fixed / (farads + tank.fixed);
-                let share = -(-(siemens * late).abs() / both).exp_m1();
-                let coulombs = both * (state.volts - state.bank[n]) * share * (siemens * late).signum();
-                C::set(&mut self.states[stage].bank[n], chain, state.bank[n] + coulombs / farads);
-                given += coulombs;
-            }
-        }
-        self.inject(chain, stage, -given);
-    }
-
-    /// Charge that an edge pushes into one chain's tank, coulombs: at once onto all that is capacitor alone.
-    pub(crate) fn inject(&mut self, chain: usize, stage: usize, coulombs: f64) {
-        let fixed = |stage: usize| self.tanks[stage][chain].fixed;
-        let mut volts = [0.0; 2];
-        if self.tanks.len() == 2 {
-            // [[C₁ + C₁₂, −C₁₂], [−C₁₂, C₂ + C₁₂]]·Δv = q
-            let (join, other) = (self.joined_by[chain], fixed(1 - stage));
-            let determinant = fixed(stage) * other + join * (fixed(stage) + other);
-            volts[stage] = coulombs * (other + join) / determinant;
-            volts[1 - stage] = coulombs * join / determinant;
-        } else {
-            volts[0] = coulombs / fixed(0);
-        }
-        for (state, volts) in self.states.iter_mut().zip(volts) {
-            let raised = C::chain(state.volts, chain) + volts;
-            C::set(&mut state.volts, chain, raised);
-        }
-        self.edge = true;
-    }
-
     pub(crate) fn state(&self, stage: usize) -> &State<C::Lane> {
         &self.states[stage]
     }
@@ -455,66 +373,10 @@ impl<C: Course> Group<C> {
             port.begin(&level.tanks[stage], &self.states[stage], volts[stage], drive.sweep[stage], &at);
         }
     }
-
-    /// Z and the ports' maps for the present switches.
-    #[cold]
-    #[inline(never)]
-    fn refresh(&mut self, level: usize) {
-        C::with(Refresh(self, level));
-    }
-
-    #[inline(always)]
-    fn remake(&mut self, level: usize) {
-        let step = self.step * pace::part(level);
-        let level = &mut self.levels[level];
-        if level.made == Made::Nothing {
-            for (stage, tanks) in self.tanks.iter().enumerate() {
-                for (ready, tank) in level.steps[stage].iter_mut().zip(tanks) {
-                    *ready = TankStep::of(tank, step);
-                }
-                level.tanks[stage].take(tanks, &level.steps[stage]);
-            }
-            level.coupling = Grid::gather(|chain| radau::scaled(&radau::derivative(), self.joined_by[chain] / step));
-        }
-        let mut whole = [Grid::default(); 2];
-        for (stage, tanks) in self.tanks.iter().enumerate() {
-            let (steps, switches) = (&mut level.steps[stage], &self.switches[stage]);
-            whole[stage] = Grid::gather(|chain| steps[chain].switch(&tanks[chain], &switches[chain]));
-            level.tanks[stage].switch(&level.steps[stage]);
-        }
-        if self.tanks.len() == 2 {
-            // Blocks of [[P, −Y], [−Y, Q]]⁻¹ by the Schur complement of Q.
-            let y = &level.coupling;
-            let q = whole[1].plus(y).inverse();
-            let yq = y.times(&q);
-            let first = whole[0].plus(y).minus(&yq.times(y)).inverse();
-            let across = first.times(&yq);
-            let back = q.times(&y.times(&first));
-            level.z = [[first, across], [back, q.plus(&back.times(&yq))]];
-        } else {
-            level.z[0][0] = whole[0].inverse();
-        }
-        let into: [Grid<C>; PORTS] =
-            std::array::from_fn(|q| self.ports.get(q).map_or_else(Grid::default, |port| port.into(level)));
-        for (p, port) in self.ports.iter().enumerate() {
-            let heard = port.heard(level);
-            for (q, other) in self.ports.iter().enumerate() {
-                level.ports[p][q] = heard.times(&level.z[port.stage][other.stage]).times(&into[q]);
-            }
-            level.ports[p][p] = level.ports[p][p].plus(&port.alone(level));
-        }
-        for (p, port) in self.ports.iter().enumerate() {
-            level.ohms[p] = level.ports[p][p].0.iter().map(|column| column.abs().largest()).fold(0.0, f64::max);
-            // The first ports are the drivers, whose own voltage is the tank's.
-            level.reach[p] = level.ports[port.stage][p].apply(C::splat(1.0)).nodes()[2].abs();
-        }
-        level.made = Made::All;
-    }
 }
 
 struct Solve<'a, 'b, C: Course>(&'a mut Group<C>, &'a Drive<'b, C>, usize);
 struct Keep<'a, C: Course>(&'a mut Group<C>);
-struct Refresh<'a, C: Course>(&'a mut Group<C>, usize);
 
 impl<C: Course> Task for Solve<'_, '_, C> {
     type Result = Outcome;
@@ -529,13 +391,5 @@ impl<C: Course> Task for Keep<'_, C> {
     #[inline(always)]
     fn run(self) {
         self.0.move_on();
-    }
-}
-
-impl<C: Course> Task for Refresh<'_, C> {
-    type Result = ();
-    #[inline(always)]
-    fn run(self) {
-        self.0.remake(self.1);
     }
 }

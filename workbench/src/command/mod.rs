@@ -51,7 +51,10 @@ impl UnitOptions {
 }
 
 /// Writes to standard output; a reader that has seen enough is no fault.
-pub(crate) fn say(bytes: &[u8]) -> Result<(), Fault> {
+///
+/// # Errors
+/// When it cannot be written for another reason.
+pub fn say(bytes: &[u8]) -> Result<(), Fault> {
     let mut out = std::io::stdout().lock();
     match out.write_all(bytes).and_then(|()| out.flush()) {
         Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => {

@@ -17,7 +17,7 @@ fn unit() -> Instrument {
     let mut patch = Patch::new(Board::built_in());
     patch.keys.hold = Hold::Held;
     fill::codes(&mut patch.keys, 0..=15, 0xf, 0);
-    patch.keys.control(7, Some(Knob::Stage1Main));
+    patch.keys.control(7, Some(Knob::Stage1Main.into()));
     Instrument::of(&patch, 48e3).unwrap()
 }
 
@@ -251,7 +251,7 @@ fn bends_are_those_that_the_texts_reckon() {
 fn timbred(members: u8) -> Instrument {
     let mut patch = Patch::new(Board::built_in());
     patch.keys.members = members;
-    patch.keys.control(74, Some(Knob::Stage2Sweep));
+    patch.keys.control(74, Some(Knob::Stage2Sweep.into()));
     Instrument::of(&patch, 48e3).unwrap()
 }
 
@@ -278,7 +278,7 @@ fn controller_74_of_a_member_turns_its_knob_while_its_key_is_the_newest() {
     let (mut unit, mut keyboard) = (timbred(0), Keyboard::default());
     keyboard.play(cc(1, 74, 32), &mut unit);
     assert_eq!(unit.settings().get(Knob::Stage2Sweep), volts(32.0 / 127.0));
-    unit.keys_mut().control(4, Some(Knob::Stage2Sweep));
+    unit.keys_mut().control(4, Some(Knob::Stage2Sweep.into()));
     keyboard.play(cc(1, 4, 64), &mut unit);
     keyboard.play(cc(1, 36, 64), &mut unit);
     assert_eq!(unit.settings().get(Knob::Stage2Sweep), volts((64.0 * 128.0 + 64.0) / 16383.0));
@@ -328,8 +328,8 @@ fn no_messages_leave_a_key_or_a_line_stuck() {
         patch.keys.hold = Hold::Held;
         patch.keys.members = [0, 15, 5][seed as usize % 3];
         fill::random(&mut patch.keys, 0..=127, fill::ALL, seed);
-        patch.keys.control(74, Some(Knob::Stage1Sweep));
-        patch.keys.control(2, Some(Knob::Stage2Sweep));
+        patch.keys.control(74, Some(Knob::Stage1Sweep.into()));
+        patch.keys.control(2, Some(Knob::Stage2Sweep.into()));
         let mut unit = Instrument::of(&patch, 48e3).unwrap();
         let mut keyboard = Keyboard::default();
         let mut pulled = 0;

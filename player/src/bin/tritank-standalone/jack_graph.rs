@@ -11,11 +11,10 @@ use jack::{
 };
 use std::sync::{Arc, Weak};
 use std::time::Duration;
-use tritank_dsp::lines::Line;
 use tritank_player::deck::Deck;
 use tritank_player::inlet::Inlet;
 use tritank_player::machine::{
-    ALL_UP, Build, Device, Devices, Machine, Opened, Wanted, channel_message, choose, midi_changes,
+    Build, Device, Devices, Machine, Opened, Wanted, channel_message, check_gates, choose, midi_changes,
 };
 use tritank_player::wires::{Side, Wires};
 
@@ -39,7 +38,7 @@ pub(crate) struct JackGraph {
     running: Weak<Running>,
     /// The first port of each client that is played to or recorded from.
     devices: Vec<(Side, String)>,
-    midi: Vec<String>,
+    midi: Vec<Device>,
 }
 
 /// What is done in every cycle.
@@ -68,8 +67,7 @@ impl jack::ProcessHandler for Cycle {
     fn process(&mut self, _: &Client, scope: &ProcessScope) -> Control {
         for event in self.keys.iter(scope) {
             if let Some(bytes) = channel_message(event.bytes) {
-                // A full queue has a second of messages in it already.
-                let _ = self.wires.midi.push(bytes);
+                self.wires.hear(bytes);
             }
         }
         let channels = self.inputs.len();
@@ -143,6 +141,20 @@ fn owner(port: &str) -> &str {
     port.split_once(':').map_or(port, |(owner, _)| owner)
 }
 
+/// What sends MIDI: ports by their whole names, of which no two are the same.
+fn midi_ports(client: &Client) -> Vec<Device> {
+    let ports = client.ports(None, Some(MIDI), PortFlags::IS_OUTPUT);
+    ports.into_iter().map(|name| Device { address: name.clone(), name }).collect()
+}
+
+/// Connects two ports; somebody may have done so already.
+fn connect(client: &Client, from: &str, to: &str) -> Result<(), String> {
+    match client.connect_ports_by_name(from, to) {
+        Ok(()) | Err(jack::Error::PortAlreadyConnected(..)) => Ok(()),
+        Err(error) => Err(words(&error)),
+    }
+}
+
 /// Clients with audio ports of a kind, but for ourselves.
 fn owners(client: &Client, flags: PortFlags) -> Vec<Device> {
     let mut devices: Vec<Device> = Vec::new();
@@ -175,14 +187,12 @@ impl Machine for JackGraph {
         Ok(Devices {
             outputs: owners(&client, PortFlags::IS_INPUT),
             inputs: owners(&client, PortFlags::IS_OUTPUT),
-            midi: client.ports(None, Some(MIDI), PortFlags::IS_OUTPUT),
+            midi: midi_ports(&client),
         })
     }
 
-    fn midi(&mut self) -> Vec<String> {
-        let ports =
-            self.running.upgrade().map(|running| running.as_client().ports(None, Some(MIDI), PortFlags::IS_OUTPUT));
-        ports.unwrap_or_default()
+    fn midi(&mut self) -> Vec<Device> {
+        self.running.upgrade().map(|running| midi_ports(running.as_client())).unwrap_or_default()
     }
 
     fn open(&mut self, wanted: &Wanted, wires: &Arc<Wires>, build: &mut Build<'_>) -> Result<(Stream, Opened), String> {
@@ -196,12 +206,10 @@ impl Machine for JackGraph {
                 (Some(name), sources)
             }
         };
-        let channels = wanted.gates_from.map_or(2, |from| from + Line::COUNT - 1);
-        if let (Some(name), true) = (&input, wanted.gates_from.is_some() && sources.len() < channels) {
-            let given = sources.len();
-            return Err(format!("record {name}: it has {given} channels where --gates-from needs {channels}"));
+        if let Some(name) = &input {
+            check_gates(name, wanted, sources.len())?;
         }
-        sources.truncate(channels);
+        sources.truncate(wanted.channels());
 
         let (rate_hz, block) = (client.sample_rate(), client.buffer_size());
         let fault = |error: jack::Error| words(&error);
@@ -228,10 +236,10 @@ impl Machine for JackGraph {
         let client = running.as_client();
         let ours = |name: &str| format!("{}:{name}", client.name());
         for (name, sink) in out_names.iter().zip(&sinks) {
-            client.connect_ports_by_name(&ours(name), sink).map_err(fault)?;
+            connect(client, &ours(name), sink)?;
         }
         for (n, source) in (1..).zip(&sources) {
-            client.connect_ports_by_name(source, &ours(&format!("in {n}"))).map_err(fault)?;
+            connect(client, source, &ours(&format!("in {n}")))?;
         }
         let first = |side: Side, ports: &[String]| ports.first().map(|port| (side, port.clone()));
         self.devices = [first(Side::Out, &sinks), first(Side::In, &sources)].into_iter().flatten().collect();
@@ -245,18 +253,16 @@ impl Machine for JackGraph {
         for (side, _) in self.devices.iter().filter(|(_, port)| client.port_by_name(port).is_none()) {
             wires.lose(*side);
         }
-        let present = client.ports(None, Some(MIDI), PortFlags::IS_OUTPUT);
-        let (gone, come) = midi_changes(&self.midi, &present, wanted.midi.as_deref());
+        let (gone, come) = midi_changes(&self.midi, &midi_ports(client), wanted.midi.as_deref());
         if !gone.is_empty() {
-            self.midi.retain(|name| !gone.contains(name));
-            // Nobody is left to lift those keys.
-            let _ = wires.midi.push(ALL_UP);
+            self.midi.retain(|device| !gone.contains(device));
+            wires.let_go();
         }
-        let mut said: Vec<_> = gone.iter().map(|name| format!("{name} is gone")).collect();
-        for name in come {
-            if client.connect_ports_by_name(&name, &format!("{}:keys", client.name())).is_ok() {
-                said.push(name.clone());
-                self.midi.push(name);
+        let mut said: Vec<_> = gone.iter().map(|device| format!("{} is gone", device.name)).collect();
+        for device in come {
+            if connect(client, &device.name, &format!("{}:keys", client.name())).is_ok() {
+                said.push(device.name.clone());
+                self.midi.push(device);
             }
         }
         said

@@ -5,17 +5,17 @@ use cpal::{
     BufferSize, ErrorKind, FromSample, I24, Sample, SampleFormat, SizedSample, StreamConfig, SupportedBufferSize,
     SupportedStreamConfigRange,
 };
-use midir::{Ignore, MidiInput, MidiInputConnection};
+use midir::{Ignore, MidiInput, MidiInputConnection, MidiInputPort};
 use std::sync::Arc;
 use std::time::Duration;
-use tritank_dsp::lines::Line;
 use tritank_player::deck::Deck;
 use tritank_player::inlet::Inlet;
 use tritank_player::machine::{
-    ALL_UP, Build, Device, Devices, Machine, Opened, USUAL_BLOCK, Wanted, channel_message, choose, midi_changes,
+    Build, Device, Devices, Machine, Opened, USUAL_BLOCK, Wanted, channel_message, check_gates, choose, midi_changes,
     nearest_rate,
 };
 use tritank_player::wires::{Side, Wires};
+use tritank_workbench::sound::RATES_HZ;
 
 /// Name under which the machine's patch bay shows our MIDI input.
 const CLIENT: &str = "Tritank";
@@ -26,7 +26,9 @@ const CHUNK: usize = 1024;
 /// The machine, and the MIDI devices that are connected to.
 #[derive(Default)]
 pub(crate) struct SoundCard {
-    midi: Vec<(String, MidiInputConnection<()>)>,
+    midi: Vec<(Device, MidiInputConnection<()>)>,
+    /// Those that would not be connected to, and have been told of.
+    refused: Vec<Device>,
 }
 
 /// Output and, if there is one, input. They stop when they are dropped.
@@ -59,6 +61,12 @@ fn device(device: &cpal::Device) -> Option<Device> {
     let name = device.description().ok()?.name().to_owned();
     let address = device.id().map(|id| id.id().to_owned()).unwrap_or_default();
     Some(Device { name, address })
+}
+
+/// What sends MIDI, and the way to it. Our own inputs are outputs to the machine, and not among them.
+fn midi_ports(midi: &MidiInput) -> Vec<(Device, MidiInputPort)> {
+    let device = |port: &MidiInputPort| Some(Device { name: midi.port_name(port).ok()?, address: port.id() });
+    midi.ports().into_iter().filter_map(|port| Some((device(&port)?, port))).collect()
 }
 
 fn named(devices: impl Iterator<Item = cpal::Device>) -> Vec<(Device, cpal::Device)> {
@@ -108,7 +116,7 @@ fn rank(range: &SupportedStreamConfigRange, channels: u16) -> (bool, bool, std::
 
 /// The configuration nearest to what is wanted.
 fn configuration(
-    kind: &str,
+    device: &str,
     ranges: Vec<SupportedStreamConfigRange>,
     wanted: &Wanted,
     rate_hz: u32,
@@ -117,18 +125,22 @@ fn configuration(
     let of = |range: &SupportedStreamConfigRange| (range.min_sample_rate(), range.max_sample_rate());
     let playable = |range: &SupportedStreamConfigRange| {
         use SampleFormat::{F32, I16, I24, I32};
-        matches!(range.sample_format(), F32 | I16 | I24 | I32)
+        let (low, high) = of(range);
+        range.channels() > 0
+            && low <= *RATES_HZ.end()
+            && high >= *RATES_HZ.start()
+            && matches!(range.sample_format(), F32 | I16 | I24 | I32)
     };
     let ranges: Vec<_> = ranges.into_iter().filter(playable).collect();
     let rate = nearest_rate(rate_hz, ranges.iter().map(of))
-        .ok_or_else(|| format!("{kind}: the device offers no format of 16, 24 or 32 bits"))?;
+        .ok_or_else(|| format!("{device}: it offers no format of 16, 24 or 32 bits at 8000 to 768000 Hz"))?;
     let has_rate = |range: &&SupportedStreamConfigRange| (of(range).0..=of(range).1).contains(&rate);
     let range = ranges.iter().filter(has_rate).max_by_key(|range| rank(range, channels));
-    let range = range.ok_or_else(|| format!("{kind}: the device offers no configuration at {rate} Hz"))?;
+    let range = range.ok_or_else(|| format!("{device}: it offers no configuration at {rate} Hz"))?;
     let block = wanted.block.unwrap_or(USUAL_BLOCK);
     let buffer_size = match range.buffer_size() {
-        SupportedBufferSize::Range { min, max } => BufferSize::Fixed(block.clamp(*min, (*max).max(*min))),
-        SupportedBufferSize::Unknown => wanted.block.map_or(BufferSize::Default, BufferSize::Fixed),
+        SupportedBufferSize::Range { min, max: max @ 1.. } => BufferSize::Fixed(block.clamp(*min, (*max).max(*min))),
+        _ => wanted.block.map_or(BufferSize::Default, BufferSize::Fixed),
     };
     let config = StreamConfig { channels: range.channels(), sample_rate: rate, buffer_size };
     Ok((config, range.sample_format()))
@@ -215,13 +227,9 @@ fn open_input(
     let devices = host.input_devices().map_err(|error| format!("{KIND}: {}", words(&error)))?;
     let (device, name) = pick(KIND, devices, || host.default_input_device(), Some(name))?;
     let wrong = |error: cpal::Error| fault(KIND, &name, Some(&name), &error);
-    let channels = wanted.gates_from.map_or(2, |from| from + Line::COUNT - 1) as u16;
     let ranges = device.supported_input_configs().map_err(wrong)?.collect();
-    let (config, format) = configuration(KIND, ranges, wanted, rate_hz, channels)?;
-    if config.channels < channels && wanted.gates_from.is_some() {
-        let given = config.channels;
-        return Err(format!("{KIND} {name}: it has {given} channels where --gates-from needs {channels}"));
-    }
+    let (config, format) = configuration(&format!("{KIND} {name}"), ranges, wanted, rate_hz, wanted.channels() as u16)?;
+    check_gates(&name, wanted, config.channels.into())?;
     let inlet = Inlet::new(wires.clone(), wanted.gates_from, wanted.gate_volts, config.sample_rate, rate_hz)
         .map_err(|error| format!("{KIND} {name}: {error}"))?;
     let wires = wires.clone();
@@ -248,11 +256,11 @@ impl Machine for SoundCard {
         Ok(Devices { outputs: list(host.output_devices())?, inputs: list(host.input_devices())?, midi: self.midi() })
     }
 
-    fn midi(&mut self) -> Vec<String> {
+    fn midi(&mut self) -> Vec<Device> {
         let _hushed = hushed();
         // A machine without MIDI is one without MIDI devices.
         let Ok(midi) = MidiInput::new(CLIENT) else { return Vec::new() };
-        midi.ports().iter().filter_map(|port| midi.port_name(port).ok()).collect()
+        midi_ports(&midi).into_iter().map(|(device, _)| device).collect()
     }
 
     fn open(
@@ -271,7 +279,7 @@ impl Machine for SoundCard {
         let (out, out_name) = pick(KIND, devices, || host.default_output_device(), name)?;
         let wrong = |error: cpal::Error| fault(KIND, &out_name, name, &error);
         let ranges = out.supported_output_configs().map_err(wrong)?.collect();
-        let (config, format) = configuration(KIND, ranges, wanted, wanted.rate_hz, 2)?;
+        let (config, format) = configuration(&format!("{KIND} {out_name}"), ranges, wanted, wanted.rate_hz, 2)?;
         let rate_hz = config.sample_rate;
         let heard = match &wanted.input {
             Some(name) => Some(open_input(&host, wanted, name, rate_hz, wires)?),
@@ -306,31 +314,35 @@ impl Machine for SoundCard {
     fn tend(&mut self, wanted: &Wanted, wires: &Arc<Wires>) -> Vec<String> {
         let _hushed = hushed();
         let Ok(probe) = MidiInput::new(CLIENT) else { return Vec::new() };
-        let ports: Vec<_> =
-            probe.ports().into_iter().filter_map(|port| Some((probe.port_name(&port).ok()?, port))).collect();
-        // Our own inputs are outputs to the machine, and not listed here.
-        let present: Vec<_> = ports.iter().map(|(name, _)| name.clone()).collect();
-        let connected: Vec<_> = self.midi.iter().map(|(name, _)| name.clone()).collect();
+        let ports = midi_ports(&probe);
+        let present: Vec<_> = ports.iter().map(|(device, _)| device.clone()).collect();
+        let connected: Vec<_> = self.midi.iter().map(|(device, _)| device.clone()).collect();
         let (gone, come) = midi_changes(&connected, &present, wanted.midi.as_deref());
         if !gone.is_empty() {
-            self.midi.retain(|(name, _)| !gone.contains(name));
-            // Nobody is left to lift those keys.
-            let _ = wires.midi.push(ALL_UP);
+            self.midi.retain(|(device, _)| !gone.contains(device));
+            wires.let_go();
         }
-        let mut said: Vec<_> = gone.iter().map(|name| format!("{name} is gone")).collect();
-        for (name, port) in ports.iter().filter(|(name, _)| come.contains(name)) {
+        self.refused.retain(|device| come.contains(device));
+        let mut said: Vec<_> = gone.iter().map(|device| format!("{} is gone", device.name)).collect();
+        for (device, port) in ports.into_iter().filter(|(device, _)| come.contains(device)) {
             let Ok(mut midi) = MidiInput::new(CLIENT) else { continue };
             midi.ignore(Ignore::All);
             let wires = wires.clone();
             let hear = move |_, bytes: &[u8], (): &mut ()| {
                 if let Some(bytes) = channel_message(bytes) {
-                    // A full queue has a second of messages in it already.
-                    let _ = wires.midi.push(bytes);
+                    wires.hear(bytes);
                 }
             };
-            if let Ok(connection) = midi.connect(port, name, hear, ()) {
-                self.midi.push((name.clone(), connection));
-                said.push(name.clone());
+            match midi.connect(&port, &device.name, hear, ()) {
+                Ok(connection) => {
+                    said.push(device.name.clone());
+                    self.midi.push((device, connection));
+                }
+                Err(error) if !self.refused.contains(&device) => {
+                    said.push(format!("{}: {}; it is waited for", device.name, error.kind()));
+                    self.refused.push(device);
+                }
+                Err(_) => {}
             }
         }
         said
@@ -338,5 +350,48 @@ impl Machine for SoundCard {
 
     fn wait(&mut self, time: Duration) {
         std::thread::sleep(time);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What is chosen for 48 kHz and two channels, of offers of channels, lowest and highest rate, longest block and format.
+    fn chosen(offers: &[(u16, u32, u32, u32, SampleFormat)]) -> Result<(u16, u32, BufferSize, SampleFormat), String> {
+        let offer = |&(channels, low, high, max, format)| {
+            SupportedStreamConfigRange::new(channels, low, high, SupportedBufferSize::Range { min: 0, max }, format)
+        };
+        let (config, format) =
+            configuration("output horn", offers.iter().map(offer).collect(), &Wanted::default(), 48_000, 2)?;
+        Ok((config.channels, config.sample_rate, config.buffer_size, format))
+    }
+
+    #[test]
+    fn of_what_a_device_offers_the_nearest_is_taken_and_nothing_that_cannot_be_played() {
+        use SampleFormat::{DsdU8, F32, I16, U8};
+        let usual = BufferSize::Fixed(USUAL_BLOCK);
+        let card = [(1, 8000, 48_000, 4096, F32), (8, 44_100, 96_000, 4096, F32), (2, 44_100, 96_000, 4096, I16)];
+        assert_eq!(chosen(&card), Ok((8, 48_000, usual, F32)));
+        assert_eq!(chosen(&card[2..]), Ok((2, 48_000, usual, I16)));
+        assert_eq!(chosen(&[(2, 8000, 44_100, 100, F32)]), Ok((2, 44_100, BufferSize::Fixed(100), F32)));
+        // A device that knows nothing of its blocks, and one without channels at the rate that is wanted.
+        assert_eq!(chosen(&[(2, 8000, 48_000, 0, F32)]), Ok((2, 48_000, BufferSize::Default, F32)));
+        assert_eq!(
+            chosen(&[(0, 8000, 48_000, 4096, F32), (1, 96_000, 96_000, 4096, F32)]),
+            Ok((1, 96_000, usual, F32))
+        );
+        for none in [
+            &[][..],
+            &[(0, 48_000, 48_000, 4096, F32)],
+            &[(2, 48_000, 48_000, 4096, U8)],
+            &[(2, 48_000, 48_000, 4096, DsdU8)],
+            &[(2, 0, 0, 4096, F32)],
+        ] {
+            let error = chosen(none).unwrap_err();
+            assert_eq!(error, "output horn: it offers no format of 16, 24 or 32 bits at 8000 to 768000 Hz");
+        }
+        // Rates the wrong way round.
+        assert!(chosen(&[(2, 96_000, 8000, 4096, F32)]).is_err());
     }
 }

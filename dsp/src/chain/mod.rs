@@ -7,24 +7,21 @@
 //! Signal goes one way, except through C12: then stages 1 and 2 are solved as one. How long a step may be is the [`Pace`]'s; one
 //! in which Newton does not settle is halved, and below the shortest the chain coasts.
 
-use crate::board::{Bank, BankKind, Board};
+use crate::board::Board;
 use crate::feed::{Feed, Feeds};
-use crate::lanes::{Course, Grid, MOST_CHAINS, Number, Task};
-use crate::pace::{self, Accuracy, LEVELS, Pace, TICKS};
+use crate::lanes::{Course, MOST_CHAINS, Task};
+use crate::pace::{Accuracy, Pace, TICKS};
 use crate::radau::Nodes;
-use crate::stage::{Divider, Drive, Group, Outcome, Parts, Reply, State, Switches, Tank};
+use crate::stage::{Divider, Drive, Group, Outcome, Parts, State, Switches, Tank};
+use output::OutputCapacitor;
 use std::ops::Range;
+
+mod input;
+mod output;
+mod settle;
 
 /// One chain's taps at the nodes of a step, volts.
 pub(crate) type Taps = [Nodes; 3];
-
-/// Steps on the way to the operating point, seconds: the first, and one that is as good as for ever.
-const SHORTEST: f64 = 1e-11;
-const FOR_EVER: f64 = 1e6;
-/// Steps at the end of that way, which leave only rounding.
-const AT_REST: usize = 3;
-/// Most steps on that way; without trouble it takes 32.
-const MOST_SETTLING: usize = 200;
 
 /// Where the chain's own knobs stand.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -128,7 +125,7 @@ impl<C: Course> Chain<C> {
         };
         let bias = |of: fn(&Board) -> f64| C::each(C::lane(|n| of(&boards[n])));
         let mut chain = Self {
-            input: input_stage(boards, celsius, step),
+            input: input::stage(boards, celsius, step),
             groups,
             bias: [
                 bias(|board| board.stage1.driver.bias),
@@ -148,50 +145,6 @@ impl<C: Course> Chain<C> {
             chain.input.switch(n, 0, &[1.0 / board.input.output; 16], 0.0);
         }
         chain
-    }
-
-    /// Lets everything come to rest at the operating point, by steps as long as Newton settles in; `feeds` are what rests on the
-    /// inputs, one for every chain or one for all, as are levels.
-    pub(crate) fn settle(&mut self, feeds: &[Feed], levels: &[Levels]) {
-        let each: [Feed; MOST_CHAINS] = std::array::from_fn(|n| *of_chain(feeds, n));
-        let feed = Feed::gather(&each);
-        let step = self.step;
-        let (mut seconds, mut at_rest) = (SHORTEST, 0);
-        self.groups.iter_mut().chain([&mut self.input]).for_each(|group| group.be_patient(true));
-        for _ in 0..MOST_SETTLING {
-            self.set_step(seconds);
-            // The overdriven input rests at its own point whether it is switched in or not.
-            let settles = [true, levels[0].overdriven].into_iter().all(|overdriven| {
-                let each: [Levels; MOST_CHAINS] =
-                    std::array::from_fn(|n| Levels { overdriven, ..*of_chain(levels, n) });
-                let settles = self.solve(&feed, &each, 0).is_some();
-                if settles {
-                    self.keep(&each, 0);
-                }
-                settles
-            });
-            match settles {
-                true if seconds < FOR_EVER => seconds *= 4.0,
-                true => at_rest += 1,
-                false => seconds *= 0.1,
-            }
-            if at_rest == AT_REST {
-                break;
-            }
-        }
-        // A sweep capacitor behind a channel that is off has no current: its drain rests on the rail.
-        for stage in 0..3 {
-            let (group, place) = self.place(stage);
-            let state = self.groups[group].state_mut(place);
-            state.sweep = state.volts;
-        }
-        self.set_step(step);
-        self.pace = Pace::new(self.pace.accuracy());
-        for group in self.groups.iter_mut().chain([&mut self.input]) {
-            group.be_patient(false);
-            group.forget();
-        }
-        self.counts = Counts::default();
     }
 
     fn set_step(&mut self, step: f64) {
@@ -473,76 +426,5 @@ impl<C: Course, T: FnMut(usize, usize, &[Taps])> Task for Cover<'_, C, T> {
     }
 }
 
-/// The overdriven input as a stage without a coil: its load is the core, its treble cut the fixed capacitor, and its output
-/// coupling the one bank position, always closed through the output resistor.
-fn input_stage<C: Course>(boards: &[Board], celsius: f64, step: f64) -> Group<C> {
-    let parts = |board: &Board| {
-        let part = &board.input;
-        let tank = Tank {
-            coil: None,
-            core: part.load,
-            fixed: part.treble_cut,
-            bank: Bank {
-                kind: BankKind::Parallel,
-                capacitors: vec![part.coupling],
-                on: part.output,
-                off: part.output,
-                charge: 0.0,
-            },
-            sweep: None,
-            divider: None,
-        };
-        Parts { driver: part.driver, tank, sweep: None }
-    };
-    Group::new(&[boards.iter().map(parts).collect()], vec![0.0; boards.len()], None, celsius, step)
-}
-
-/// The follower's output capacitor into its level resistor, behind a buffer.
-#[derive(Clone, Debug)]
-struct OutputCapacitor<C: Course> {
-    volts: C::Lane,
-    replies: [Replies<C>; LEVELS],
-}
-
-/// [`Reply`] of every chain's.
-#[derive(Clone, Copy, Debug)]
-struct Replies<C: Course> {
-    stay: C,
-    follow: Grid<C>,
-}
-
-impl<C: Course> OutputCapacitor<C> {
-    fn new(boards: &[Board], step: f64) -> Self {
-        let none = Replies { stay: C::splat(0.0), follow: Grid::default() };
-        let mut capacitor = Self { volts: C::Lane::splat(0.0), replies: [none; LEVELS] };
-        capacitor.set_step(boards, step);
-        capacitor
-    }
-
-    fn set_step(&mut self, boards: &[Board], step: f64) {
-        for (level, replies) in self.replies.iter_mut().enumerate() {
-            let reply = |n: usize| {
-                let part = &boards[n].follower;
-                Reply::of(part.output, 1.0 / part.level, step * pace::part(level))
-            };
-            *replies = Replies { stay: C::gather(|n| reply(n).stay), follow: Grid::gather(|n| reply(n).follow) };
-        }
-    }
-
-    /// Voltage across the level resistor at the nodes.
-    #[inline(always)]
-    fn through(&self, out: C, level: usize) -> C {
-        let Replies { stay, follow } = &self.replies[level];
-        out - follow.apply(out) - *stay * C::each(self.volts)
-    }
-
-    #[inline(always)]
-    fn keep(&mut self, out: C, level: usize) {
-        let Replies { stay, follow } = &self.replies[level];
-        self.volts = (follow.apply(out) + *stay * C::each(self.volts)).nodes()[2];
-    }
-}
-
 #[cfg(test)]
-#[path = "chain_tests.rs"]
 mod tests;
