@@ -53,7 +53,7 @@ pub enum Kind {
 }
 
 macro_rules! knobs {
-    ($($knob:ident $id:literal $name:literal $kind:expr;)*) => {
+    ($($knob:ident $id:literal $name:literal $kind:expr, $what:expr;)*) => {
         /// A knob or switch by name.
         #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
         #[repr(u8)]
@@ -71,6 +71,11 @@ macro_rules! knobs {
             /// The name on the panel, within its group.
             pub const fn name(self) -> &'static str {
                 match self { $(Self::$knob => $name,)* }
+            }
+
+            /// What it does, in a sentence without its full stop.
+            pub const fn what(self) -> &'static str {
+                match self { $(Self::$knob => $what,)* }
             }
 
             /// What it is and what it allows.
@@ -99,70 +104,103 @@ const CODE: Kind = Kind::Count { most: 15 };
 /// Oversampling factors that a choice of quality stands for.
 pub const QUALITIES: [usize; 5] = [1, 2, 4, 8, 16];
 
+// What knobs do that stand on every stage or tap.
+const MAIN: &str = "Main in on the stage's driver, times the value";
+const JACK: &str = "The stage's own jack on its driver, times the value";
+const PULSE: &str = "Pulse of the exciter on the stage's driver, times the value and exciter.level";
+const SWITCH: &str =
+    "Panel switch of the stage's line of this number: on, it turns over what all others make of the line";
+const LINES: &str = "Pulls the stage's four lines, bit n of the number for line n";
+const SWEEP: &str =
+    "Gate voltage of the stage's sweep: the higher, the more of its capacitor is in, and the lower the peak";
+const TAP: &str = "The tap in the mix, times the value";
+const PLACE: &str = "Where the tap lies: -1 left, 0 in the middle, 1 right";
+const OVER: &str = "Turns the tap's polarity over";
+
 knobs! {
-    UnitSupply "unit.supply" "Supply" value(1.2, 9.0, 3.0, Unit::Volt, Taper::Linear);
-    UnitTemperature "unit.temperature" "Temperature" value(-20.0, 70.0, 25.0, Unit::Celsius, Taper::Linear);
-    UnitQuality "unit.quality" "Oversampling" Kind::Choice { words: &["1", "2", "4", "8", "16"], default: 2 };
+    UnitSupply "unit.supply" "Supply" value(1.2, 9.0, 3.0, Unit::Volt, Taper::Linear),
+        "Battery; the lower, the sooner the drivers bend. A new unit has what its board says";
+    UnitTemperature "unit.temperature" "Temperature" value(-20.0, 70.0, 25.0, Unit::Celsius, Taper::Linear),
+        "How warm all transistors are. A new unit has what its board says";
+    UnitQuality "unit.quality" "Oversampling" Kind::Choice { words: &["1", "2", "4", "8", "16"], default: 2 },
+        "How finely the circuit is solved: the more, the truer and the slower; no host automates it";
 
-    InputOverdriven "input.overdriven" "Overdriven" OFF;
-    InputDrive "input.drive" "Drive" level(10.0, 0.3);
+    InputOverdriven "input.overdriven" "Overdriven" OFF,
+        "Sends main in through one more germanium driver before the stages";
+    InputDrive "input.drive" "Drive" level(10.0, 0.3),
+        "Main in on the driver of that input, times the value; heard while input.overdriven is on";
 
-    ExciterRate "exciter.rate" "Rate" value(20.0, 2000.0, 110.0, Unit::Hertz, Taper::Log);
-    ExciterLevel "exciter.level" "Level" level(1.0, 0.0);
-    ExciterPitch "exciter.pitch" "Pitch" Kind::Choice { words: &["knob", "keys"], default: 0 };
-    ExciterChord "exciter.chord" "Chord" Kind::Choice { words: &["last", "stages", "voices"], default: 0 };
-    ExciterSoftGate "exciter.soft_gate" "Soft gate" OFF;
-    ExciterHardGate "exciter.hard_gate" "Hard gate" OFF;
+    ExciterRate "exciter.rate" "Rate" value(20.0, 2000.0, 110.0, Unit::Hertz, Taper::Log),
+        "Pulses a second, where exciter.pitch is knob";
+    ExciterLevel "exciter.level" "Level" level(1.0, 0.0),
+        "Pulse of the exciter for all stages, times the value; each takes its part by stage1.pulse to stage3.pulse";
+    ExciterPitch "exciter.pitch" "Pitch" Kind::Choice { words: &["knob", "keys"], default: 0 },
+        "What gives the pitch; with keys the pulse is shut while none is down";
+    ExciterChord "exciter.chord" "Chord" Kind::Choice { words: &["last", "stages", "voices"], default: 0 },
+        "Of several keys: last plays one, stages gives each stage a note, voices each key a chain; no host automates it";
+    ExciterSoftGate "exciter.soft_gate" "Soft gate" OFF,
+        "Pulls the line soft: starves the exciter's bias, so that its pitch falls until it stops";
+    ExciterHardGate "exciter.hard_gate" "Hard gate" OFF,
+        "Pulls the line hard: cuts the pulse, while the exciter runs on behind it";
 
-    Stage1Main "stage1.main" "Main in" level(10.0, 0.1);
-    Stage1Pulse "stage1.pulse" "Pulse" level(10.0, 0.1);
-    Stage1Switch0 "stage1.switch0" "Switch 0" OFF;
-    Stage1Switch1 "stage1.switch1" "Switch 1" OFF;
-    Stage1Switch2 "stage1.switch2" "Switch 2" OFF;
-    Stage1Switch3 "stage1.switch3" "Switch 3" OFF;
-    Stage1Code "stage1.code" "Code" CODE;
-    Stage1Sweep "stage1.sweep" "Sweep" sweep();
+    Stage1Main "stage1.main" "Main in" level(10.0, 0.1), MAIN;
+    Stage1Pulse "stage1.pulse" "Pulse" level(10.0, 0.1), PULSE;
+    Stage1Switch0 "stage1.switch0" "Switch 0" OFF, SWITCH;
+    Stage1Switch1 "stage1.switch1" "Switch 1" OFF, SWITCH;
+    Stage1Switch2 "stage1.switch2" "Switch 2" OFF, SWITCH;
+    Stage1Switch3 "stage1.switch3" "Switch 3" OFF, SWITCH;
+    Stage1Code "stage1.code" "Code" CODE, LINES;
+    Stage1Sweep "stage1.sweep" "Sweep" sweep(), SWEEP;
 
-    Stage2Main "stage2.main" "Main in" level(10.0, 0.0);
-    Stage2In "stage2.in" "Stage 2 in" level(10.0, 0.1);
-    Stage2Pulse "stage2.pulse" "Pulse" level(10.0, 0.0);
-    Stage2Link "stage2.link" "From tap 1" value(-10.0, 10.0, 0.1, Unit::None, Taper::Linear);
-    Stage2Switch0 "stage2.switch0" "Switch 0" OFF;
-    Stage2Switch1 "stage2.switch1" "Switch 1" OFF;
-    Stage2Switch2 "stage2.switch2" "Switch 2" OFF;
-    Stage2Switch3 "stage2.switch3" "Switch 3" OFF;
-    Stage2Code "stage2.code" "Code" CODE;
-    Stage2Sweep "stage2.sweep" "Sweep" sweep();
+    Stage2Main "stage2.main" "Main in" level(10.0, 0.0), MAIN;
+    Stage2In "stage2.in" "Stage 2 in" level(10.0, 0.1), JACK;
+    Stage2Pulse "stage2.pulse" "Pulse" level(10.0, 0.0), PULSE;
+    Stage2Link "stage2.link" "From tap 1" value(-10.0, 10.0, 0.1, Unit::None, Taper::Linear),
+        "Tap 1 on the driver of stage 2, times the value, turned over below 0. A new unit has what its board says";
+    Stage2Switch0 "stage2.switch0" "Switch 0" OFF, SWITCH;
+    Stage2Switch1 "stage2.switch1" "Switch 1" OFF, SWITCH;
+    Stage2Switch2 "stage2.switch2" "Switch 2" OFF, SWITCH;
+    Stage2Switch3 "stage2.switch3" "Switch 3" OFF, SWITCH;
+    Stage2Code "stage2.code" "Code" CODE, LINES;
+    Stage2Sweep "stage2.sweep" "Sweep" sweep(), SWEEP;
 
-    Stage3Main "stage3.main" "Main in" level(10.0, 0.0);
-    Stage3In "stage3.in" "Stage 3 in" level(10.0, 0.1);
-    Stage3Pulse "stage3.pulse" "Pulse" level(10.0, 0.0);
-    Stage3Link "stage3.link" "From follower" value(-10.0, 10.0, 0.1, Unit::None, Taper::Linear);
-    Stage3Switch0 "stage3.switch0" "Switch 0" OFF;
-    Stage3Switch1 "stage3.switch1" "Switch 1" OFF;
-    Stage3Switch2 "stage3.switch2" "Switch 2" OFF;
-    Stage3Switch3 "stage3.switch3" "Switch 3" OFF;
-    Stage3Code "stage3.code" "Code" CODE;
-    Stage3Sweep "stage3.sweep" "Sweep" sweep();
+    Stage3Main "stage3.main" "Main in" level(10.0, 0.0), MAIN;
+    Stage3In "stage3.in" "Stage 3 in" level(10.0, 0.1), JACK;
+    Stage3Pulse "stage3.pulse" "Pulse" level(10.0, 0.0), PULSE;
+    Stage3Link "stage3.link" "From follower" value(-10.0, 10.0, 0.1, Unit::None, Taper::Linear),
+        "The follower behind tank 2 on the driver of stage 3, times the value, turned over below 0. A new unit has what its board says";
+    Stage3Switch0 "stage3.switch0" "Switch 0" OFF, SWITCH;
+    Stage3Switch1 "stage3.switch1" "Switch 1" OFF, SWITCH;
+    Stage3Switch2 "stage3.switch2" "Switch 2" OFF, SWITCH;
+    Stage3Switch3 "stage3.switch3" "Switch 3" OFF, SWITCH;
+    Stage3Code "stage3.code" "Code" CODE, LINES;
+    Stage3Sweep "stage3.sweep" "Sweep" sweep(), SWEEP;
 
-    ClickBleed "click.bleed" "Bleed" OFF;
-    ClickZeroWait "click.zero_wait" "Zero wait" OFF;
-    ClickSoftEdge "click.soft_edge" "Soft edge" value(0.0, 0.1, 0.0, Unit::Second, Taper::Power(3.0));
+    ClickBleed "click.bleed" "Bleed" OFF,
+        "Puts a resistor across every switch, so that idle capacitors keep near the tank's voltage and click less";
+    ClickZeroWait "click.zero_wait" "Zero wait" OFF,
+        "Holds each edge of a line, a period of the tank at most, until the tank's voltage crosses zero";
+    ClickSoftEdge "click.soft_edge" "Soft edge" value(0.0, 0.1, 0.0, Unit::Second, Taper::Power(3.0)),
+        "How long a switch takes from open to closed and back; 0 is at once";
 
-    Tap1Level "tap1.level" "Level" level(4.0, 0.3);
-    Tap1Pan "tap1.pan" "Pan" pan(-0.6);
-    Tap1Invert "tap1.invert" "Invert" OFF;
-    Tap2Level "tap2.level" "Level" level(4.0, 0.3);
-    Tap2Pan "tap2.pan" "Pan" pan(0.6);
-    Tap2Invert "tap2.invert" "Invert" OFF;
-    Tap3Level "tap3.level" "Level" level(4.0, 0.3);
-    Tap3Pan "tap3.pan" "Pan" pan(0.0);
-    Tap3Invert "tap3.invert" "Invert" OFF;
-    DirectLevel "direct.level" "Level" level(4.0, 0.0);
+    Tap1Level "tap1.level" "Level" level(4.0, 0.3), TAP;
+    Tap1Pan "tap1.pan" "Pan" pan(-0.6), PLACE;
+    Tap1Invert "tap1.invert" "Invert" OFF, OVER;
+    Tap2Level "tap2.level" "Level" level(4.0, 0.3), TAP;
+    Tap2Pan "tap2.pan" "Pan" pan(0.6), PLACE;
+    Tap2Invert "tap2.invert" "Invert" OFF, OVER;
+    Tap3Level "tap3.level" "Level" level(4.0, 0.3), TAP;
+    Tap3Pan "tap3.pan" "Pan" pan(0.0), PLACE;
+    Tap3Invert "tap3.invert" "Invert" OFF, OVER;
+    DirectLevel "direct.level" "Level" level(4.0, 0.0),
+        "Main in beside the taps in the mix, straight and in stereo, times the value";
 
-    OutputLevel "output.level" "Level" value(-60.0, 12.0, 0.0, Unit::Decibel, Taper::Linear);
-    Limiter "limiter" "Limiter" Kind::Switch { default: true };
-    LimiterCeiling "limiter.ceiling" "Ceiling" value(-30.0, -1.0, -1.0, Unit::Decibel, Taper::Linear);
+    OutputLevel "output.level" "Level" value(-60.0, 12.0, 0.0, Unit::Decibel, Taper::Linear),
+        "All of the mix, before the limiter";
+    Limiter "limiter" "Limiter" Kind::Switch { default: true },
+        "Keeps the output's true peak below limiter.ceiling; keep it on while you listen";
+    LimiterCeiling "limiter.ceiling" "Ceiling" value(-30.0, -1.0, -1.0, Unit::Decibel, Taper::Linear),
+        "Highest peak that the limiter lets through, re 1 V";
 }
 
 /// A knob that is not there, or a value that it does not allow.
@@ -191,6 +229,31 @@ impl Knob {
         self.id().split('.').next().unwrap_or_default()
     }
 
+    /// The group as a host shows it: `stage1` becomes `Stage 1`.
+    pub fn group_name(self) -> String {
+        let group = self.group();
+        let (word, number) = group.split_at(group.find(|c: char| c.is_ascii_digit()).unwrap_or(group.len()));
+        let mut name = word[..1].to_uppercase() + &word[1..];
+        if !number.is_empty() {
+            name.push(' ');
+            name += number;
+        }
+        name
+    }
+
+    /// The name that stands alone in a host's flat list: `Stage 1 Switch 2`.
+    pub fn full_name(self) -> String {
+        let group = self.group_name();
+        if self.name().starts_with(&group) { self.name().to_owned() } else { format!("{group} {}", self.name()) }
+    }
+
+    /// Every group, in panel order.
+    pub fn groups() -> Vec<&'static str> {
+        let mut groups: Vec<_> = Self::ALL.iter().map(|knob| knob.group()).collect();
+        groups.dedup();
+        groups
+    }
+
     /// The knob with this id.
     ///
     /// # Errors
@@ -199,13 +262,12 @@ impl Knob {
         Self::ALL.iter().copied().find(|knob| knob.id() == id).ok_or_else(|| {
             let group = id.split('.').next().unwrap_or_default();
             let near: Vec<_> = Self::ALL.iter().filter(|knob| knob.group() == group).map(|knob| knob.id()).collect();
-            let what = if near.is_empty() {
-                let mut groups: Vec<_> = Self::ALL.iter().map(|knob| knob.group()).collect();
-                groups.dedup();
-                format!("no knob of that name; the groups are {}", groups.join(", "))
+            let near = if near.is_empty() {
+                format!("the groups are {}", Self::groups().join(", "))
             } else {
-                format!("no knob of that name; in that group are {}", near.join(", "))
+                format!("in that group are {}", near.join(", "))
             };
+            let what = format!("no knob of that name; {near}; `tritank knobs` says what each does");
             KnobError { id: id.to_owned(), what }
         })
     }
@@ -288,33 +350,43 @@ impl Knob {
     /// # Errors
     /// What was given, and what is allowed.
     pub fn parse(self, text: &str) -> Result<f64, KnobError> {
-        let refuse = |allowed: String| KnobError {
-            id: self.id().to_owned(),
-            what: format!("given \"{text}\", allowed is {allowed}"),
-        };
         let word = text.trim();
         let (low, high) = self.range();
-        match self.kind() {
+        let read = match self.kind() {
             Kind::Switch { .. } => match word.to_ascii_lowercase().as_str() {
-                "on" | "1" | "true" => Ok(1.0),
-                "off" | "0" | "false" => Ok(0.0),
-                _ => Err(refuse("on or off".into())),
+                "on" | "1" | "true" => Some(1.0),
+                "off" | "0" | "false" => Some(0.0),
+                _ => None,
             },
-            Kind::Choice { words, .. } => words
-                .iter()
-                .position(|w| w.eq_ignore_ascii_case(word))
-                .map(|place| place as f64)
-                .ok_or_else(|| refuse(words.join(", "))),
-            Kind::Count { most } => word
-                .parse::<u8>()
-                .ok()
-                .filter(|n| *n <= most)
-                .map(f64::from)
-                .ok_or_else(|| refuse(format!("a whole number from 0 to {most}"))),
-            Kind::Value { unit, .. } => value::parse(word, unit)
-                .ok()
-                .filter(|x| (low..=high).contains(x))
-                .ok_or_else(|| refuse(format!("{} to {}", value::write(low, unit), value::write(high, unit)))),
+            Kind::Choice { words, .. } => {
+                words.iter().position(|w| w.eq_ignore_ascii_case(word)).map(|place| place as f64)
+            }
+            Kind::Count { most } => word.parse::<u8>().ok().filter(|n| *n <= most).map(f64::from),
+            Kind::Value { unit, .. } => value::parse(word, unit).ok().filter(|x| (low..=high).contains(x)),
+        };
+        let what = || format!("given \"{text}\", allowed is {}", self.allowed());
+        read.ok_or_else(|| KnobError { id: self.id().to_owned(), what: what() })
+    }
+
+    /// What it allows, in words: `20 Hz to 2 kHz`, `on or off`.
+    pub fn allowed(self) -> String {
+        match self.kind() {
+            Kind::Switch { .. } => "on or off".to_owned(),
+            Kind::Choice { words, .. } => words.join(", "),
+            Kind::Count { most } => format!("a whole number from 0 to {most}"),
+            Kind::Value { low, high, unit, .. } => {
+                format!("{} to {}", value::write(low, unit), value::write(high, unit))
+            }
+        }
+    }
+
+    /// Texts that [`Knob::parse`] reads: of a word all of them, of a number one in each way that it can be written.
+    pub fn texts(self) -> &'static [&'static str] {
+        match self.kind() {
+            Kind::Switch { .. } => &["on", "off", "1", "0", "true", "false"],
+            Kind::Choice { words, .. } => words,
+            Kind::Count { .. } => &["5"],
+            Kind::Value { unit, .. } => unit.examples(),
         }
     }
 
@@ -432,6 +504,23 @@ mod tests {
                 approx::assert_relative_eq!(back, value, max_relative = 1e-12, epsilon = 1e-12);
             }
         }
+    }
+
+    /// What `tritank knobs` prints stands as it is said here: one sentence each, and texts that are read.
+    #[test]
+    fn every_knob_says_what_it_does_and_reads_the_texts_that_it_names() {
+        for &knob in Knob::ALL {
+            let what = knob.what();
+            assert!(what.starts_with(char::is_uppercase) && !what.ends_with('.'), "{}: {what}", knob.id());
+            for text in knob.texts() {
+                assert!(knob.parse(text).is_ok(), "{}: {text}", knob.id());
+            }
+            for word in what.split([' ', ',', ';']).map(|word| word.trim_end_matches('.')) {
+                assert!(!word.contains('.') || Knob::find(word).is_ok(), "{}: {word} in: {what}", knob.id());
+            }
+        }
+        assert_eq!(Knob::ExciterRate.allowed(), "20 Hz to 2 kHz");
+        assert_eq!(Knob::groups()[..3], ["unit", "input", "exciter"]);
     }
 
     #[test]

@@ -38,6 +38,27 @@ struct File {
     board: Option<Board>,
 }
 
+/// The first name of a knob or a lane that has its dot without quotes: to TOML, a table in a table.
+fn unquoted(text: &str) -> Option<BoardError> {
+    let file: toml::Table = toml::from_str(text).ok()?;
+    let split = |table: Option<&toml::Value>, is: &dyn Fn(&str, &str, &toml::Value) -> bool| {
+        let inner = table?.as_table()?.iter().filter_map(|(a, inner)| Some((a, inner.as_table()?)));
+        let mut all = inner.flat_map(|(a, inner)| inner.iter().map(move |(b, value)| (a, b, value)));
+        all.find(|(a, b, value)| is(a, b, value)).map(|(a, b, value)| (format!("{a}.{b}"), value.to_string()))
+    };
+    let knob = split(file.get("knobs"), &|a, b, _| Knob::find(&format!("{a}.{b}")).is_ok());
+    let lanes = file.get("patterns").and_then(|patterns| patterns.get("lanes"));
+    let lane = || split(lanes, &|a, _, value| a.parse::<u8>().is_ok() && value.is_table());
+    let (place, allowed) = match knob {
+        Some((name, value)) => (format!("knobs.{name}"), format!("\"{name}\" = {value}")),
+        None => lane().map(|(name, _)| (format!("patterns.lanes.{name}"), format!("[patterns.lanes.\"{name}\"]")))?,
+    };
+    let rows = 1..=text.lines().count();
+    let line = rows.into_iter().find(|&line| crate::text::place_at(text, line).starts_with(&place));
+    let what = format!("given without quotes, allowed is {allowed}: a name with a dot stands in quotes");
+    Some(BoardError { line, place, what })
+}
+
 impl Patch {
     /// A new unit on this board.
     pub fn new(board: Board) -> Self {
@@ -51,7 +72,8 @@ impl Patch {
     /// # Errors
     /// The first thing that is wrong: its place, what was given, what is allowed.
     pub fn from_toml(text: &str, fallback: &Board) -> Result<Self, BoardError> {
-        let file: File = toml::from_str(text).map_err(|error| crate::text::error(text, &error))?;
+        let file: File =
+            toml::from_str(text).map_err(|error| unquoted(text).unwrap_or_else(|| crate::text::error(text, &error)))?;
         let refuse = |place: &str, what: String| BoardError { line: None, place: place.to_owned(), what };
         if file.patch != 1 {
             let what = format!("given {}, allowed is 1: this patch was written by a newer program", file.patch);
@@ -112,6 +134,32 @@ mod tests {
     }
 
     #[test]
+    fn a_name_with_a_dot_and_no_quotes_is_told_where_they_stand() {
+        for (text, line, place, allowed) in [
+            ("[knobs]\nexciter.rate = 110\n", 3, "knobs.exciter.rate", "\"exciter.rate\" = 110:"),
+            ("[knobs.stage1]\nsweep = \"2 V\"\n", 3, "knobs.stage1.sweep", "\"stage1.sweep\" = \"2 V\":"),
+            ("[knobs]\nlimiter.ceiling = -3\n", 3, "knobs.limiter.ceiling", "\"limiter.ceiling\" = -3:"),
+            ("[knobs]\nlimiter = true\nlimiter.ceiling = -3\n", 4, "knobs.limiter.ceiling", "a name in quotes"),
+            ("[patterns.lanes.1.2]\nsteps = \"x.\"\n", 2, "patterns.lanes.1.2", "[patterns.lanes.\"1.2\"]:"),
+            ("[patterns.lanes]\n3.0 = { steps = \"x.\" }\n", 3, "patterns.lanes.3.0", "[patterns.lanes.\"3.0\"]:"),
+            ("[patterns]\nlanes.1.7.steps = \"x.\"\n", 3, "patterns.lanes.1.7", "[patterns.lanes.\"1.7\"]:"),
+        ] {
+            let error = Patch::from_toml(&format!("patch = 1\n{text}"), &Board::built_in()).unwrap_err();
+            assert_eq!((error.line, error.place.as_str()), (Some(line), place), "{error}");
+            assert!(error.what.contains(allowed) && error.what.contains("stands in quotes"), "{error}");
+        }
+        // What is wrong otherwise is told as it is.
+        for text in [
+            "[patterns.lanes.hard.more]\nsteps = \"x.\"\n",
+            "[patterns.lanes.\"1.2\".more]\n",
+            "[knobs]\n\"exciter.rate\" = []\n",
+        ] {
+            let error = Patch::from_toml(&format!("patch = 1\n{text}"), &Board::built_in()).unwrap_err();
+            assert!(!error.what.contains("given without quotes"), "{error}");
+        }
+    }
+
+    #[test]
     fn a_short_patch_is_played_on_the_board_at_hand() {
         let text = "patch = 1\n[knobs]\n\"stage1.switch2\" = true\n\"exciter.pitch\" = \"keys\"\n\"stage2.code\" = 5\n";
         let patch = Patch::from_toml(text, &Board::built_in()).unwrap();
@@ -119,8 +167,6 @@ mod tests {
         assert_eq!(patch.settings.get(Knob::Stage2Code), 5.0);
         let error = Patch::from_toml("patch = 1\n[knobs]\n\"unit.supply\" = 20\n", &Board::built_in()).unwrap_err();
         assert!(error.to_string().contains("knobs.unit.supply") && error.what.contains("20"), "{error}");
-        let error = Patch::from_toml("patch = 1\n[knobs]\nexciter.rate = 110\n", &Board::built_in()).unwrap_err();
-        assert!(error.line == Some(3) && error.what.contains("stands in quotes"), "{error}");
         assert!(Patch::from_toml("patch = 2\n", &Board::built_in()).unwrap_err().what.contains("newer"));
     }
 }

@@ -50,6 +50,10 @@ fn in_words(message: &str) -> String {
     if let Some(name) = message.strip_prefix("missing field ") {
         return format!("given no {}, which must be there", name.replace('`', "\""));
     }
+    if message.ends_with("with a dotted key") {
+        return "given a dot behind a name that has a value, allowed is a name in quotes: a name with a dot stands in quotes"
+            .to_owned();
+    }
     message
 }
 

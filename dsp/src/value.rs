@@ -75,21 +75,21 @@ impl Unit {
         }
     }
 
-    /// An example for an error message.
-    const fn example(self) -> &'static str {
+    /// One value in the ways that it can be written; the first is the usual one.
+    pub const fn examples(self) -> &'static [&'static str] {
         match self {
-            Self::None => "0.5",
-            Self::Volt => "3 V",
-            Self::Ampere => "2 µA",
-            Self::Ohm => "4k7",
-            Self::Farad => "100n",
-            Self::Henry => "0.15 H",
-            Self::Second => "2 ms",
-            Self::Hertz => "440 Hz",
-            Self::Coulomb => "2 pC",
-            Self::Celsius => "25 °C",
-            Self::Decibel => "-1 dB",
-            Self::AmperePerVolt2 => "2 mA/V²",
+            Self::None => &["0.5"],
+            Self::Volt => &["3 V", "3", "3000 mV"],
+            Self::Ampere => &["2 µA", "2u", "0.000002"],
+            Self::Ohm => &["4k7", "4.7 kΩ", "4700"],
+            Self::Farad => &["100n", "100 nF", "104"],
+            Self::Henry => &["0.15 H", "0.15", "150m"],
+            Self::Second => &["2 ms", "2m", "0.002"],
+            Self::Hertz => &["440 Hz", "440", "0.44 kHz"],
+            Self::Coulomb => &["2 pC", "2p"],
+            Self::Celsius => &["25 °C", "25", "25 C"],
+            Self::Decibel => &["-1 dB", "-1"],
+            Self::AmperePerVolt2 => &["2 mA/V²", "2m", "0.002"],
         }
     }
 
@@ -113,7 +113,7 @@ impl fmt::Display for ValueError {
             Unit::None => String::new(),
             unit => format!(" in {}", unit.symbol()),
         };
-        write!(f, "given \"{}\", allowed is a finite number{of} such as \"{}\"", self.given, self.unit.example())
+        write!(f, "given \"{}\", allowed is a finite number{of} such as \"{}\"", self.given, self.unit.examples()[0])
     }
 }
 
@@ -409,6 +409,15 @@ mod tests {
         ] {
             let read = parse(text, unit).unwrap();
             approx::assert_relative_eq!(read, value, max_relative = 1e-15);
+        }
+    }
+
+    #[test]
+    fn every_example_of_a_unit_is_read_as_the_same_value() {
+        use Unit::{Ampere, AmperePerVolt2, Celsius, Coulomb, Decibel, Farad, Henry, Hertz, None, Ohm, Second, Volt};
+        for unit in [None, Volt, Ampere, Ohm, Farad, Henry, Second, Hertz, Coulomb, Celsius, Decibel, AmperePerVolt2] {
+            let first = parse(unit.examples()[0], unit);
+            assert!(first.is_ok() && unit.examples().iter().all(|text| parse(text, unit) == first), "{unit:?}");
         }
     }
 

@@ -40,7 +40,7 @@ pub(crate) enum Dial {
 
 impl Dial {
     fn of(knob: Knob, value: f64) -> Self {
-        let name = full_name(knob);
+        let name = knob.full_name();
         match knob.kind() {
             Kind::Value { .. } => Self::Travel(
                 FloatParam::new(name, knob.travel(value) as f32, FloatRange::Linear { min: 0.0, max: 1.0 })
@@ -101,24 +101,6 @@ impl Visit<f32> for Set {
     fn see(self, param: &impl InternalParamMut) -> f32 {
         param.unmodulated_normalized_value()
     }
-}
-
-/// The group as a host shows it: `stage1` becomes `Stage 1`.
-pub fn group_name(knob: Knob) -> String {
-    let group = knob.group();
-    let (word, number) = group.split_at(group.find(|c: char| c.is_ascii_digit()).unwrap_or(group.len()));
-    let mut name = word[..1].to_uppercase() + &word[1..];
-    if !number.is_empty() {
-        name.push(' ');
-        name += number;
-    }
-    name
-}
-
-/// The name that stands alone in a host's flat list: `Stage 1 Switch 2`.
-pub fn full_name(knob: Knob) -> String {
-    let group = group_name(knob);
-    if knob.name().starts_with(&group) { knob.name().to_owned() } else { format!("{group} {}", knob.name()) }
 }
 
 /// The value of a knob at a host's travel: the shortest decimal that single precision cannot tell from the exact one.
@@ -204,7 +186,7 @@ unsafe impl Params for Panel {
     fn param_map(&self) -> Vec<(String, ParamPtr, String)> {
         Knob::ALL
             .iter()
-            .map(|&knob| (knob.id().to_owned(), self.dial(knob).with(Pointer), group_name(knob)))
+            .map(|&knob| (knob.id().to_owned(), self.dial(knob).with(Pointer), knob.group_name()))
             .chain(
                 [(BYPASS, &self.bypass), (LEARN, &self.learn)]
                     .map(|(id, own)| (id.to_owned(), own.as_ptr(), String::new())),
@@ -295,13 +277,13 @@ mod tests {
         assert_eq!(map.len(), Knob::COUNT + 2);
         for (&knob, (id, _, group)) in Knob::ALL.iter().zip(&map) {
             assert_eq!(id, knob.id());
-            assert_eq!(group, &group_name(knob));
+            assert_eq!(group, &knob.group_name());
         }
-        assert_eq!(group_name(Knob::Stage1Sweep), "Stage 1");
-        assert_eq!(full_name(Knob::Stage1Switch2), "Stage 1 Switch 2");
-        assert_eq!(full_name(Knob::Stage2In), "Stage 2 in");
-        assert_eq!(full_name(Knob::Limiter), "Limiter");
-        let names: BTreeSet<_> = Knob::ALL.iter().map(|&knob| full_name(knob)).collect();
+        assert_eq!(Knob::Stage1Sweep.group_name(), "Stage 1");
+        assert_eq!(Knob::Stage1Switch2.full_name(), "Stage 1 Switch 2");
+        assert_eq!(Knob::Stage2In.full_name(), "Stage 2 in");
+        assert_eq!(Knob::Limiter.full_name(), "Limiter");
+        let names: BTreeSet<_> = Knob::ALL.iter().map(|&knob| knob.full_name()).collect();
         assert_eq!(names.len(), Knob::COUNT, "two knobs look the same in a flat list");
     }
 

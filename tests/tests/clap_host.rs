@@ -17,7 +17,7 @@ use host::{
 use std::collections::BTreeSet;
 use std::sync::atomic::Ordering;
 use tritank::pages::SECTIONS;
-use tritank::panel::{BYPASS, LEARN, full_name, group_name};
+use tritank::panel::{BYPASS, LEARN};
 use tritank_dsp::board::Board;
 use tritank_dsp::knobs::{Kind, Knob};
 use tritank_dsp::lines::{Line, Source};
@@ -78,7 +78,7 @@ fn parameters_are_the_knob_table_in_groups_the_bypass_and_the_learning() {
         assert_eq!(listed.id, number(id), "{id}");
         assert_eq!(
             (listed.name.as_str(), listed.module.as_str()),
-            (full_name(knob).as_str(), group_name(knob).as_str())
+            (knob.full_name().as_str(), knob.group_name().as_str())
         );
         let stepped = !matches!(knob.kind(), Kind::Value { .. });
         assert_eq!(listed.flags.contains(ParamInfoFlags::IS_STEPPED), stepped, "{id}");

@@ -449,7 +449,7 @@ fn parameters_are_the_knob_table_the_bypass_and_the_learning_and_no_controllers(
         for (index, &knob) in Knob::ALL.iter().enumerate() {
             assert_eq!(rig.controller.getParameterInfo(index as int32, &raw mut info), kResultOk);
             assert_eq!(info.id, number(knob.id()).get());
-            assert_eq!(text(&info.title.map(|unit| unit as u16)), tritank::panel::full_name(knob));
+            assert_eq!(text(&info.title.map(|unit| unit as u16)), knob.full_name());
             assert_eq!(info.flags & ParameterFlags_::kCanAutomate != 0, !knob.rebuilds(), "{}", knob.id());
         }
         assert_eq!(rig.controller.getParameterInfo(count - 2, &raw mut info), kResultOk);

@@ -4,6 +4,7 @@ use crate::command::board::BoardCommand;
 use crate::command::circuit::CircuitCommand;
 use crate::command::gates::GatesCommand;
 use crate::command::keys::KeysCommand;
+use crate::command::knobs::KnobsCommand;
 use crate::command::patches::PatchesCommand;
 use crate::command::plan::PlanCommand;
 use crate::command::preset::PresetCommand;
@@ -31,6 +32,7 @@ enum Command {
     Response(ResponseCommand),
     Render(RenderCommand),
     Gates(GatesCommand),
+    Knobs(KnobsCommand),
     Patches(PatchesCommand),
     Preset(PresetCommand),
     Circuit(CircuitCommand),
@@ -41,22 +43,34 @@ enum Command {
 const WELCOME: &str = "\
 tritank, the bench of a three-tank formant voice
 
-  tritank board --write mine.toml                    a board to make your own of: every line is explained
-  tritank plan --board mine.toml --out planned.toml  capacitors that bring every vowel nearest
-  tritank keys --plan plan.json --out vowels.toml    the vowels of a plan on keys; its --json is read
-  tritank response --board mine.toml                 where each stage peaks, how sharp and how loud
+  tritank board --write mine.toml
+      a board to make your own of: every line is explained
+  tritank plan --board mine.toml --out planned.toml
+      capacitors that bring every vowel nearest
+  tritank keys --plan plan.json --out vowels.toml
+      the vowels of a plan on keys; plan.json is what plan --json printed
+  tritank response --board mine.toml
+      where each stage peaks, how sharp and how loud
   tritank response --board mine.toml --all --out codes.svg
-                                                     a picture of every code
+      a picture of every code
   tritank render --board mine.toml --in1 organ.wav --out voice.wav
-                                                     sound through the unit, exactly as the plugin does it
-  tritank patches                                    settings to start from: what each is for, how to play it
-  tritank preset --patch mine.toml --out Mine.vstpreset
-                                                     a patch for hosts of the VST3 plugin
+      sound through the unit, exactly as the plugin does it
+  tritank knobs stage1
+      what each knob does and takes; without a word, of all
+  tritank patches
+      settings to start from: what each is for, how to play it
+  tritank patches --write riff.toml talking-riff
+      one of them as a file of your own
+  tritank preset --patch riff.toml --out Riff.vstpreset
+      a patch for hosts of the VST3 plugin
   tritank gates --lines steps.csv --full-scale 10V --out gates.wav
-                                                     the lines of a score as voltages for a real unit
-  tritank circuit --board mine.toml                  the circuit that is solved, for any outside solver
-  tritank sheet --board mine.toml --out mine.html    drawings, parts, wiring and readings to build from
-  tritank tune --l 80m --f 2600                      the capacitor that a coil takes, and which parts make it
+      the lines of a score as voltages for a real unit
+  tritank circuit --board mine.toml
+      the circuit that is solved, for any outside solver
+  tritank sheet --board mine.toml --out mine.html
+      drawings, parts, wiring and readings to build from
+  tritank tune --l 80m --f 2600
+      the capacitor that a coil takes, and which parts make it
 
 tritank COMMAND --help tells more, and what each command says with --json.
 ";
@@ -71,6 +85,7 @@ impl Bench {
             None => say(WELCOME.as_bytes()),
             Some(Command::Board(command)) => command.run(),
             Some(Command::Keys(command)) => command.run(),
+            Some(Command::Knobs(command)) => command.run(),
             Some(Command::Plan(command)) => command.run(),
             Some(Command::Response(command)) => command.run(),
             Some(Command::Render(command)) => command.run(),
@@ -142,6 +157,28 @@ mod tests {
             let long = command.render_long_help().to_string();
             assert!(long.contains("Example") && long.contains("JSON"), "{}", command.get_name());
         }
+    }
+
+    /// On a terminal of 80 columns nothing runs over, and nothing that is set in columns or is to be typed gets broken.
+    #[test]
+    fn every_help_page_fits_into_80_columns() {
+        const COLUMNS: usize = 80;
+        let fits = |line: &str| line.chars().count() <= COLUMNS;
+        let mut bench = Bench::command();
+        bench.build();
+        for command in bench.get_subcommands().chain([&bench]) {
+            let mut page = command.clone().term_width(COLUMNS);
+            for text in [page.render_help().to_string(), page.render_long_help().to_string()] {
+                assert!(text.contains("Usage: tritank"), "{text}");
+                text.lines().for_each(|line| assert!(fits(line), "{}: {line}", command.get_name()));
+            }
+            for text in [command.get_after_help(), command.get_after_long_help()].into_iter().flatten() {
+                let text = text.to_string();
+                let set = text.lines().filter(|line| line.starts_with("  ") || line.starts_with("Example"));
+                set.for_each(|line| assert!(fits(line), "{}: {line}", command.get_name()));
+            }
+        }
+        assert!(WELCOME.lines().all(|line| line.chars().count() <= COLUMNS), "{WELCOME}");
     }
 
     #[test]

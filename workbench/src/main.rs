@@ -1,6 +1,7 @@
 //! `tritank`, the bench program.
 
 use clap::Parser as _;
+use std::io::Write as _;
 use std::process::ExitCode;
 use tritank_workbench::bench::{Bench, one_line, program};
 use tritank_workbench::fault::EXIT_CODE;
@@ -21,6 +22,7 @@ fn main() -> ExitCode {
 }
 
 fn refuse(line: &str) -> ExitCode {
-    eprintln!("tritank: {line}");
+    // Nobody reads standard error: the exit code says it still.
+    let _ = writeln!(std::io::stderr(), "tritank: {line}");
     ExitCode::from(EXIT_CODE)
 }

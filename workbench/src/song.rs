@@ -62,7 +62,8 @@ impl Song {
             return Err(TIME_CODE.into());
         }
         let smf = Smf::parse(bytes).map_err(|error| {
-            format!("given what is no Standard MIDI File ({error}), allowed are whole tracks of events")
+            let (place, error) = (broken_at(bytes), error.kind().message());
+            format!("{place}: given what is no Standard MIDI File ({error}), allowed are whole tracks of events")
         })?;
         let Timing::Metrical(ticks) = smf.header.timing else {
             return Err(TIME_CODE.into());
@@ -90,20 +91,17 @@ impl Song {
             clock.go_on(tick);
             song.seconds = clock.place().seconds;
             if song.seconds > LONGEST_SECONDS {
-                return Err(format!(
-                    "track {}, tick {tick}: given a song of more than {LONGEST_SECONDS} s, allowed is less",
-                    track + 1
-                ));
+                let place = at(track, tick, song.seconds);
+                return Err(format!("{place}: given a song of more than {LONGEST_SECONDS} s, allowed is less"));
             }
             match kind {
                 TrackEventKind::Meta(MetaMessage::Tempo(tempo)) => {
                     clock.tempo = tempo.as_int();
                     let told = clock.tempo();
                     if !TEMPO.contains(&told.per_minute) {
-                        let (low, high) = (TEMPO.start(), TEMPO.end());
+                        let (low, high, place) = (TEMPO.start(), TEMPO.end(), at(track, tick, song.seconds));
                         return Err(format!(
-                            "track {}, tick {tick}: given a quarter of {} µs, allowed are {low} to {high} quarters a minute",
-                            track + 1,
+                            "{place}: given a quarter of {} µs, allowed are {low} to {high} quarters a minute",
                             clock.tempo
                         ));
                     }
@@ -141,6 +139,37 @@ impl Song {
     /// The last tempo of those that have begun.
     fn tempo(&self, has_begun: impl Fn(Place) -> bool) -> Tempo {
         self.tempi.iter().rev().copied().find(|tempo| has_begun(tempo.place)).unwrap_or(self.tempi[0])
+    }
+}
+
+/// The place of an event, its track counted from 0.
+fn at(track: usize, tick: u64, seconds: f64) -> String {
+    format!("track {}, tick {tick} ({seconds:.3} s)", track + 1)
+}
+
+/// Where in a broken file the reader stumbles: the first byte of what it cannot read.
+fn broken_at(bytes: &[u8]) -> String {
+    let Ok((_, mut tracks)) = midly::parse(bytes) else { return "header".to_owned() };
+    let mut track = 1;
+    loop {
+        let begin = bytes.len() - tracks.unread().len();
+        let mut events = match tracks.next() {
+            Some(Ok(events)) => events,
+            Some(Err(_)) => return format!("track {track}, byte {begin}"),
+            // Every track reads: their number is not that of the header.
+            None => return "header".to_owned(),
+        };
+        let end = bytes.len() - tracks.unread().len();
+        let mut tick = 0u64;
+        loop {
+            let begin = end - events.unread().len();
+            match events.next() {
+                Some(Ok(event)) => tick += u64::from(event.delta.as_int()),
+                Some(Err(_)) => return format!("track {track}, byte {begin}, behind tick {tick}"),
+                None => break,
+            }
+        }
+        track += 1;
     }
 }
 
@@ -250,19 +279,25 @@ mod tests {
         assert!(Song::parse(&good).is_ok());
         let instant = track(&[0, 0xff, 0x51, 3, 0, 0, 1]);
         let zero = track(&[0x10, 0xff, 0x51, 3, 0, 0, 0]);
+        // A note, then a message that no such file may hold (RP-001: none of the system's but 0xf0, 0xf7 and 0xff).
+        let broken = [&[0x10, 0x90, 60, 127, 0x60, 0xf4][..], &END].concat();
         let late = track(&[0xff, 0xff, 0xff, 0x7f, 0x90, 60, 127]);
         for (bytes, place, given) in [
             (Vec::new(), "byte 0", "no header"),
             (b"RIFF once upon a time".to_vec(), "byte 0", "no header"),
-            (good[..good.len() - 3].to_vec(), "", "no Standard MIDI File"),
-            (good[..10].to_vec(), "", "no Standard MIDI File"),
+            // The file's header is 14 bytes long and a track's 8 (RP-001): the first track's events begin at byte 22.
+            (good[..good.len() - 3].to_vec(), "track 1, byte 14:", "no Standard MIDI File"),
+            (good[..10].to_vec(), "header", "no Standard MIDI File"),
+            (file(1, 96, &[&notes, &broken]), "track 2, byte 42, behind tick 16:", "no Standard MIDI File"),
+            (file(0, 96, &[&notes, &notes]), "header", "multiple tracks"),
             (file(0, 0, &[&notes]), "header", "0 ticks"),
             (file(2, 96, &[&notes]), "header", "format 2"),
             (file(0, 0xe728, &[&notes]), "header", "time code"),
-            (file(0, 96, &[&instant]), "track 1, tick 0", "1 µs"),
-            (file(0, 96, &[&zero]), "track 1, tick 16", "0 µs"),
-            (file(0, 1, &[&late]), "track 1, tick 268435455", "more than"),
-            (file(0, 96, &[&[0, 60, 64]]), "", "no Standard MIDI File"),
+            (file(0, 96, &[&instant]), "track 1, tick 0 (0.000 s)", "1 µs"),
+            // A sixth of a quarter of half a second.
+            (file(1, 96, &[&notes, &zero]), "track 2, tick 16 (0.083 s)", "0 µs"),
+            (file(0, 1, &[&late]), "track 1, tick 268435455 (134217727.500 s)", "more than"),
+            (file(0, 96, &[&[0, 60, 64]]), "track 1, byte 22, behind tick 0:", "no Standard MIDI File"),
         ] {
             let error = Song::parse(&bytes).unwrap_err();
             assert!(error.contains(place) && error.contains(given) && error.contains("allowed"), "{error}");

@@ -98,7 +98,7 @@ pub fn set(settings: &mut Settings, assignment: &str) -> Result<(), Fault> {
     let (id, value) = assignment
         .split_once('=')
         .ok_or_else(|| refuse("given no \"=\", allowed is name=value such as stage1.switch2=on".into()))?;
-    settings.assign(id.trim(), value).map_err(|error| refuse(error.to_string()))
+    settings.assign(id.trim(), value).map_err(|error| refuse(error.what))
 }
 
 /// What the knobs by themselves put on the lines: panel switches, codes, and keys of which none is down.

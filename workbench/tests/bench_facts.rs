@@ -3,7 +3,9 @@
 mod bench;
 
 use bench::Bench;
+use std::fmt::Write as _;
 use tritank_dsp::board::Board;
+use tritank_dsp::knobs::Knob;
 
 fn numbers(value: &serde_json::Value) -> Vec<f64> {
     value.as_array().unwrap().iter().map(|number| number.as_f64().unwrap()).collect()
@@ -118,4 +120,86 @@ fn every_code_of_every_stage_is_told_and_more_capacitance_is_lower() {
     approx::assert_relative_eq!(one["stages"][1]["peak_hz"].as_f64().unwrap(), peak(2, 6), max_relative = 1e-14);
     let csv = bench.well("response --all --points 2 --format csv");
     assert_eq!(csv.lines().count(), 1 + 48 * 2);
+}
+
+/// The list says what the table of knobs says, and every text in it is taken by `--set`.
+#[test]
+fn knobs_are_listed_by_beginning_or_word_and_take_what_the_list_says() {
+    let bench = Bench::new();
+    let all = bench.facts("knobs --json");
+    let ids = |list: &serde_json::Value| -> Vec<String> {
+        list.as_array().unwrap().iter().map(|knob| knob["id"].as_str().unwrap().to_owned()).collect()
+    };
+    assert_eq!(ids(&all), Knob::ALL.iter().map(|knob| knob.id()).collect::<Vec<_>>());
+    let mut taken = String::new();
+    for knob in all.as_array().unwrap() {
+        let texts = knob["texts"].as_array().unwrap().iter().chain([&knob["default"]]);
+        for text in texts.map(|text| text.as_str().unwrap().replace(' ', "")) {
+            let _ = write!(taken, " --set {}={text}", knob["id"].as_str().unwrap());
+        }
+    }
+    bench.well(&format!("circuit{taken}"));
+
+    let rate = &bench.facts("knobs exciter.rate --json")[0];
+    assert_eq!(rate["name"], "Exciter Rate");
+    assert_eq!((&rate["allowed"], &rate["default"]), (&"20 Hz to 2 kHz".into(), &"110 Hz".into()));
+    assert_eq!((&rate["unit"], &rate["low"], &rate["high"]), (&"Hz".into(), &20.0.into(), &2000.0.into()));
+    let stage2 = ids(&bench.facts("knobs stage2 --json"));
+    assert!(stage2.len() == 10 && stage2.iter().all(|id| id.starts_with("stage2.")), "{stage2:?}");
+    // No name begins so: whatever is named or explained by the word.
+    let pitch = ids(&bench.facts("knobs PITCH --json"));
+    assert!(pitch.contains(&"exciter.pitch".into()) && pitch.contains(&"exciter.soft_gate".into()), "{pitch:?}");
+    let told = bench.well("knobs");
+    assert!(told.lines().all(|line| line.chars().count() <= 80), "{told}");
+    let words = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
+    for knob in Knob::ALL {
+        let row = format!("{} {} {}", knob.id(), knob.allowed(), knob.write(knob.default_value()));
+        assert!(words(&told).contains(&row) && words(&told).contains(knob.what()), "{row}");
+    }
+    let refused = bench.refused("knobs stage4");
+    assert!(refused.contains("\"stage4\"") && refused.contains("stage1, stage2, stage3"), "{refused}");
+    for line in ["circuit --set stage1.swich2=on", "circuit --set stage7.code=1", "tune --rate 110 --set suply=1.5"] {
+        assert!(bench.refused(line).contains("`tritank knobs`"), "{line}");
+    }
+    assert!(bench.well("render --help").contains("`tritank knobs`"));
+}
+
+/// `tritank … | head -1`: a reader that has seen enough is no fault, whichever command prints, and nor is one that has closed
+/// standard error.
+#[test]
+fn a_closed_pipe_ends_every_command_quietly() {
+    let bench = Bench::new();
+    bench.put("steps.csv", "seconds,line,state\n0.5,1.2,on\n");
+    bench.put("plan.json", r#"{"codes":[{"vowel":"i","group":"men","code":[1,2,3],"target":[300,2300,3000]}]}"#);
+    for line in [
+        "",
+        "--help",
+        "--version",
+        "knobs --help",
+        "knobs",
+        "knobs --json",
+        "board",
+        "plan --kind parallel --series E6",
+        "keys --plan plan.json --out keys.toml",
+        "response",
+        "response --all --format csv",
+        "response --format png",
+        "render --seconds 0.1 --rate 8000 --quality 1 --out a.wav",
+        "gates --lines steps.csv --midi gates.mid",
+        "patches",
+        "patches talking-riff",
+        "preset --all presets",
+        "circuit",
+        "sheet --units 100 --out sheet.html --json",
+        "tune --l 80m --f 2600",
+    ] {
+        let output = bench.with_closed(line, true, false);
+        let told = String::from_utf8(output.stderr).unwrap();
+        assert!(output.status.success(), "{line}: {told}");
+        assert!(told.lines().all(|row| row.starts_with("tritank: note: ")), "{line}: {told}");
+        let also_deaf = bench.with_closed(&line.replace("keys.toml", "again.toml"), true, true);
+        assert!(also_deaf.status.success(), "{line}");
+    }
+    assert_eq!(bench.with_closed("sing", false, true).status.code(), Some(2));
+    assert_eq!(bench.with_closed("tune", false, true).status.code(), Some(2));
 }

@@ -82,13 +82,16 @@ fn broken_songs_and_tables_are_refused_with_their_place_and_nothing_is_written()
     let bench = Bench::new();
     bench.put("song.mid", song());
     bench.put("short.mid", &song()[..30]);
+    // A quarter in, a tempo of no time at all.
+    bench.put("rush.mid", of_track(&[0x60, 0xff, 0x51, 3, 0, 0, 0, 0, 0xff, 0x2f, 0]));
     bench.put("still.mid", of_track(&[0, 0x90, 57, 100, 0, 0xff, 0x2f, 0]));
     bench.put("text.mid", "once upon a time");
     bench.put("lane.toml", PATCH.replace("1/4", "1/5"));
     bench.put("row.toml", PATCH.replace("[5, 3, 0]", "[5, 16, 0]"));
     for (line, place, given) in [
-        ("--keys short.mid", "short.mid", "no Standard MIDI File"),
+        ("--keys short.mid", "short.mid: track 1, byte 14", "no Standard MIDI File"),
         ("--keys text.mid", "text.mid: byte 0", "no header"),
+        ("--keys rush.mid", "rush.mid: track 1, tick 96 (0.500 s)", "0 µs"),
         ("--keys none.mid", "none.mid", "no such file"),
         ("--keys still.mid", "still.mid", "a song of no length"),
         ("--keys song.mid --patch lane.toml", "lane.toml: patterns.lanes.1.1.rate", "\"1/5\""),
@@ -96,6 +99,10 @@ fn broken_songs_and_tables_are_refused_with_their_place_and_nothing_is_written()
     ] {
         let told = bench.refused(&format!("render {line} --out a.wav"));
         assert!(told.contains(place) && told.contains(given), "{told}");
+    }
+    for line in ["--keys short.mid", "--keys rush.mid"] {
+        let told = bench.refused(&format!("gates {line} --midi a.mid"));
+        assert!(told.contains(".mid: track 1, ") && told.contains("allowed"), "{told}");
     }
     let told = bench.refused("render --keys song.mid --out song.mid");
     assert!(told.contains("as input and as output"), "{told}");
@@ -155,5 +162,105 @@ fn silence_is_remarked() {
         assert!(output.status.success());
         let told = String::from_utf8(output.stderr).unwrap();
         assert_eq!(told.contains("nothing is heard"), silent, "{told}");
+    }
+}
+
+/// What does not happen is told, with the reason and what helps, to a person and to a program.
+#[test]
+fn a_song_or_score_that_moves_nothing_is_remarked() {
+    let bench = Bench::new();
+    bench.put("song.mid", song());
+    bench.put("patch.toml", PATCH);
+    bench.put("keys.toml", "patch = 1\n[keys.rows.40]\ncode = [5, 3, 0]\n[keys.rows.45]\ncode = [1, 0, 0]\n");
+    bench.put("pedal.mid", of_track(&[0, 0xb0, 80, 127, 0x60, 0xff, 0x2f, 0]));
+    bench.put("mute.mid", of_track(&[0x60, 0xff, 0x2f, 0]));
+    bench.put("none.csv", "seconds,line,state\n");
+    bench.put("off.csv", "seconds,line,state\n0.1,1.2,off\n0.2,hard,0\n");
+    bench.put("late.csv", "seconds,line,state\n3,1.2,on\n");
+    bench.put("steps.csv", "seconds,line,state\n0.1,1.2,on\n");
+    let render = "render --rate 8000 --quality 1 --out a.wav --json";
+    for (line, says) in [
+        ("--keys song.mid", &["no key of the patch pulls a line", "--set exciter.pitch=keys"][..]),
+        ("--keys song.mid --patch keys.toml", &["song.mid plays key 57", "keys 40 to 45", "exciter.pitch=keys"]),
+        ("--keys mute.mid", &["mute.mid has no notes"]),
+        ("--lines none.csv --seconds 1", &["none.csv has no edges"]),
+        ("--lines off.csv --seconds 1", &["off.csv pulls no line"]),
+        ("--lines late.csv --seconds 1", &["late.csv begins at 3 s", "--seconds"]),
+        ("--keys song.mid --set exciter.pitch=keys", &[]),
+        ("--keys song.mid --set exciter.chord=voices", &[]),
+        ("--keys song.mid --patch patch.toml", &[]),
+        ("--keys mute.mid --patch patch.toml", &[]),
+        ("--keys pedal.mid", &[]),
+        ("--lines steps.csv --seconds 1", &[]),
+    ] {
+        still(&bench, &format!("{render} {line}"), says, |note| {
+            ["nothing is heard", "beyond the end"].iter().all(|other| !note.contains(other))
+        });
+    }
+    for (line, says) in [
+        ("", &["no line moves in 1.0 s", "nothing pulls", "--lines", "--keys", "--patch"][..]),
+        ("--keys song.mid --seconds 12", &["no line moves in 12.0 s", "no key of the patch pulls a line"]),
+        ("--keys song.mid --patch keys.toml", &["song.mid plays key 57", "keys 40 to 45"]),
+        ("--lines none.csv", &["none.csv has no edges"]),
+        ("--lines off.csv --keys song.mid", &["off.csv pulls no line", "no key of the patch"]),
+        ("--lines late.csv --seconds 1", &["no line moves in 1.0 s: --seconds takes more"]),
+        ("--lines steps.csv --channels 1.1,soft", &["what moves is 1.2", "--channels"]),
+        ("--keys song.mid --patch patch.toml", &[]),
+        ("--keys song.mid --set exciter.pitch=keys", &[]),
+        ("--keys pedal.mid", &[]),
+        ("--lines steps.csv", &[]),
+    ] {
+        still(&bench, &format!("gates --midi a.mid --json {line}"), says, |note| note.starts_with("no line moves"));
+    }
+}
+
+/// The notes of a command that are of a kind: one with all these words, or none where there are none to say.
+fn still(bench: &Bench, line: &str, says: &[&str], kind: impl Fn(&str) -> bool) {
+    let output = bench.run(line);
+    let told = String::from_utf8(output.stderr).unwrap();
+    assert!(output.status.success(), "{line}: {told}");
+    let document: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    let notes: Vec<_> = document["notes"].as_array().unwrap().iter().map(|note| note.as_str().unwrap()).collect();
+    for note in &notes {
+        assert!(told.contains(&format!("tritank: note: {note}\n")), "{line}: {note} is not in {told}");
+    }
+    let notes: Vec<_> = notes.into_iter().filter(|note| kind(note)).collect();
+    assert_eq!(notes.len(), usize::from(!says.is_empty()), "{line}: {notes:?}");
+    assert!(says.iter().all(|word| notes[0].contains(word)), "{line}: {notes:?}");
+}
+
+/// Keys of a plan on a new unit pull lines and sound nothing: the note says so, and its own words help.
+#[test]
+fn keys_that_will_be_silent_are_remarked_with_what_helps() {
+    let bench = Bench::new();
+    bench.put("plan.json", r#"{"codes":[{"vowel":"i","group":"men","code":[1,2,3],"target":[300,2300,3000]}]}"#);
+    bench.put("song.mid", of_track(&[0, 0x90, 48, 100, 0x60, 0x80, 48, 0, 0, 0xff, 0x2f, 0]));
+    let mut helps = String::new();
+    for (n, (set, says)) in [
+        ("", &["the patch is silent", "--set exciter.level=0.6 --set exciter.pitch=keys"][..]),
+        (
+            "--set exciter.level=0.3 --set stage1.pulse=0",
+            &["silent", "--set stage1.pulse=0.4 --set exciter.pitch=keys"],
+        ),
+        ("--set exciter.level=0.3", &["exciter.rate 110 Hz", "--set exciter.pitch=keys"]),
+        ("--set exciter.level=0.3 --set exciter.pitch=keys", &[]),
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        let line = format!("keys --plan plan.json --out {n}.toml --json {set}");
+        still(&bench, &line, says, |_| true);
+        if n == 0 {
+            let render = |patch: &str| {
+                let facts = bench.facts(&format!(
+                    "render --keys song.mid --patch {patch} --rate 8000 --quality 1 --out a.wav --json"
+                ));
+                facts["peak_volts"][0].as_f64().unwrap()
+            };
+            assert!(render("0.toml") < 1e-6);
+            says[1].clone_into(&mut helps);
+            bench.well(&format!("keys --plan plan.json --out helped.toml {helps}"));
+            assert!(render("helped.toml") > 1e-3);
+        }
     }
 }

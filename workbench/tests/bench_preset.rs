@@ -90,7 +90,8 @@ fn what_is_no_preset_is_refused() {
         ("preset --patch own.toml --out own.toml", "own.toml"),
         ("preset --patch broken.toml --out own.vstpreset", "broken.toml"),
         ("preset --patch own.toml --out lost/own.vstpreset", "lost/own.vstpreset"),
-        ("preset --all taken", "taken"),
+        ("preset --all taken", "taken: --all taken: given a file, allowed is a folder"),
+        ("preset --all taken/for/hosts", "taken: --all taken/for/hosts: given a file, allowed is a folder"),
         ("preset --all presets --patch own.toml", "--patch"),
     ] {
         let told = bench.refused(line);

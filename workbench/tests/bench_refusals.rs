@@ -43,6 +43,13 @@ fn a_broken_patch_knob_or_code_is_named_with_what_is_allowed() {
     let bench = Bench::new();
     bench.put("p.toml", "patch = 1\n[knobs]\n\"unit.supply\" = 20\n");
     says(&bench.refused("circuit --patch p.toml"), &["p.toml", "knobs.unit.supply", "20", "9 V"]);
+    bench.put("p.toml", "patch = 1\n[knobs]\nstage1.pulse = 0.4\n");
+    let hint = "a name with a dot stands in quotes";
+    says(&bench.refused("circuit --patch p.toml"), &["p.toml: line 3", "\"stage1.pulse\" = 0.4", hint]);
+    bench.put("p.toml", "patch = 1\n[patterns.lanes.1.2]\nsteps = \"x..\"\n");
+    says(&bench.refused("circuit --patch p.toml"), &["p.toml: line 2", "[patterns.lanes.\"1.2\"]", hint]);
+    bench.put("p.toml", "patch = 1\n[knobs]\n\"stage1.puls\" = 0.4\n");
+    says(&bench.refused("circuit --patch p.toml"), &["knobs.stage1.puls", "stage1.pulse", "`tritank knobs`"]);
     bench.put("p.toml", "patch = 7\n");
     says(&bench.refused("circuit --patch p.toml"), &["p.toml", "given 7", "allowed is 1"]);
     bench.put("b.toml", Board::built_in().to_toml());

@@ -20,12 +20,19 @@ pub struct CircuitCommand {
 
 const LONG: &str = "\
 JSON:
-  elements   the list; each has \"kind\" and \"name\", its nodes, and its values in SI units
-    resistor a b ohms · capacitor a b farads · inductor a b henries [saturation] · switch a b ron roff line closed
-    source p n volts [input scale]: volts + scale × the named input channel
-    gain p n cp cn gain: v(p,n) = gain × v(cp,cn)
-    npn c b e is bf br nf vt · nmos d g s k vth vt · diode a k is n vt · charge a b coulombs line
-  taps       tap name to the two nodes between which it is read
+  elements  the list; each has \"kind\" and \"name\", its nodes, and its values in
+            SI units
+    resistor   a b ohms
+    capacitor  a b farads
+    inductor   a b henries [saturation]
+    switch     a b ron roff line closed
+    source     p n volts [input scale]: volts + scale × the named input channel
+    gain       p n cp cn gain: v(p,n) = gain × v(cp,cn)
+    npn        c b e is bf br nf vt
+    nmos       d g s k vth vt
+    diode      a k is n vt
+    charge     a b coulombs line
+  taps      tap name to the two nodes between which it is read
   Node \"0\" is ground, \"vcc\" the rail.
 
 Example: the circuit with 1 V more on the supply and code 5 on stage 1

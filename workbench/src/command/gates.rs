@@ -1,11 +1,10 @@
 //! `tritank gates`: the lines of a score as voltages for a real unit, and as MIDI notes.
 
-use super::{
-    UnitOptions, lie, progress, refuse_if_stopped, refuse_one_name_for_two_files, remark, say, say_json, stopping,
-};
+use super::notes::{Notes, score_is_still, song_pulls_nothing};
+use super::{UnitOptions, lie, progress, refuse_if_stopped, refuse_one_name_for_two_files, say, say_json, stopping};
 use crate::fault::Fault;
 use crate::gates::{Form, Gate, GateFile, OnGrid, TICKS_PER_SECOND, Time, gates, key, keys, midi, pattern};
-use crate::score;
+use crate::score::{self, Edge};
 use crate::song::Song;
 use crate::sound::RATES_HZ;
 use crate::whole_file::WholeFile;
@@ -23,8 +22,8 @@ use tritank_dsp::value::{self, Unit};
 /// CAUTION: the file holds DC. DC destroys loudspeakers and headphones: connect the outputs that play it only to gate
 /// inputs, and measure before you connect.
 #[derive(Debug, clap::Args)]
-#[command(after_help = "Example: a score for an interface that was measured to put out 10 V at full scale
-  tritank gates --lines steps.csv --full-scale 10V --out gates.wav --midi gates.mid", after_long_help = LONG)]
+#[command(after_help = "Example: a score for an interface that has 10 V at full scale, as measured
+  tritank gates --lines steps.csv --full-scale 10V --out gates.wav", after_long_help = LONG)]
 pub struct GatesCommand {
     #[command(flatten)]
     unit: UnitOptions,
@@ -84,10 +83,13 @@ or put a resistor in series (common practice: 10 kΩ at least).
 Full scale is the voltage that leaves the interface at a sample of 1.0, with its output level where \
 you will leave it. It must be measured once, with loudspeakers disconnected and nothing but a meter \
 on the output:
-  DC-coupled: play a square wave of 1 Hz or less between samples of +0.5 and -0.5 and read DC volts
-  on its halves; full scale is twice the reading. The two halves must agree but for the sign, and stay:
-  where they sink, the output is not DC-coupled and can put out no gates.
-  Any: play a sine of 50 Hz that peaks at 0.5 and read RMS volts; full scale is 2.83 times that.
+  DC-coupled  play a square wave of 1 Hz or less between samples of +0.5 and
+              -0.5 and read DC volts on its halves; full scale is twice the
+              reading. The two halves must agree but for the sign, and stay:
+              where they sink, the output is not DC-coupled and can put out no
+              gates.
+  Any         play a sine of 50 Hz that peaks at 0.5 and read RMS volts; full
+              scale is 2.83 times that.
 A gate that is on is written as gate volts / full scale; more than full scale is refused.
 
 line = switch XOR keys XOR pattern XOR gate, as in the unit; a line is on while an odd number of them \
@@ -106,26 +108,36 @@ with volume at unity, without dither, rate conversion or mixing.
 A score whose last edge is later than an hour needs --seconds, of which a day is allowed.
 
 JSON:
-  out, form                     the WAV and its kind, WAV or RF64 (null without)
+  out, form                     the WAV and its kind, WAV or RF64 (null
+                                without)
   midi                          the MIDI file (null without)
   rate_hz, frames, seconds      length
   full_scale_volts, gate_volts  as given; full_scale_volts null without
-  sample                        the sample of a gate that is on (null without a WAV)
-  channels                      in order: channel (from 1), line, key, starts_on, edges
+  sample                        the sample of a gate that is on (null without a
+                                WAV)
+  channels                      in order: channel (from 1), line, key,
+                                starts_on, edges
   edges_beyond_end              edges after the end
   wav_edges_lost, midi_edges_lost
-                                edges that fell together with another of their line
-  wav_error_seconds, wav_error_limit_seconds, midi_error_seconds, midi_error_limit_seconds
-                                the farthest that an edge is off, and what half a sample or tick allows
+                                edges that fell together with another of their
+                                line
+  wav_error_seconds, wav_error_limit_seconds, midi_error_seconds,
+  midi_error_limit_seconds
+                                the farthest that an edge is off, and what half
+                                a sample or tick allows
   caution                       the caution above
+  notes                         what is noted on standard error
 
-Example: a score for an interface that was measured to put out 10 V at full scale
-  tritank gates --lines steps.csv --full-scale 10V --out gates.wav --midi gates.mid
+Example: a score for an interface that has 10 V at full scale, as measured
+  tritank gates --lines steps.csv --full-scale 10V --out gates.wav
 Example: a song on the keys of a patch
-  tritank gates --keys song.mid --patch mine.toml --full-scale 10V --out gates.wav
-Example: the lines of stage 1 alone, at 3 V, behind the panel switches of a patch
-  tritank gates --lines steps.csv --patch mine.toml --channels 1.0,1.1,1.2,1.3 --full-scale 10V
-    --gate-volts 3V --out stage1.wav";
+  tritank gates --keys song.mid --patch vowels.toml --out g.wav \\
+    --full-scale 10V
+Example: the lines of stage 1 alone, at 3 V, behind the switches of a patch
+  tritank gates --lines steps.csv --patch riff.toml --full-scale 10V \\
+    --gate-volts 3V --channels 1.0,1.1,1.2,1.3 --out stage1.wav
+Example: the same score as notes
+  tritank gates --lines steps.csv --midi gates.mid";
 
 /// The longest file, and the longest without being asked for.
 const LONGEST_SECONDS: f64 = 86_400.0;
@@ -176,6 +188,7 @@ struct Report<'a> {
     midi_error_seconds: f64,
     midi_error_limit_seconds: f64,
     caution: &'static str,
+    notes: Notes,
 }
 
 #[derive(Serialize)]
@@ -214,7 +227,7 @@ impl GatesCommand {
             _ => Time::Tempo(self.tempo.unwrap_or(patterns.tempo)),
         };
         let steps = pattern(patterns, time, seconds)?;
-        let mut pulls: Vec<_> = edges.into_iter().map(|edge| (Source::Score, edge)).collect();
+        let mut pulls: Vec<_> = edges.iter().map(|edge| (Source::Score, *edge)).collect();
         pulls.extend(played.into_iter().map(|edge| (Source::Gates, edge)));
         pulls.extend(steps.into_iter().map(|edge| (Source::Patterns, edge)));
         pulls.sort_by(|(_, a), (_, b)| a.seconds.total_cmp(&b.seconds));
@@ -246,8 +259,21 @@ impl GatesCommand {
             file.write(bytes)?;
         }
 
-        let report = self.report(&gates, &samples, &notes, form.zip(sample), frames);
-        self.remarks(&report, settings.get(Knob::UnitSupply));
+        let mut report = self.report(&gates, &samples, &notes, form.zip(sample), frames);
+        self.remarks(&mut report, settings.get(Knob::UnitSupply));
+        let moves = |(gate, placed): (&Gate, &OnGrid)| {
+            !placed.edges.is_empty() || placed.lost > 0 || placed.starts_on != gate.starts_on
+        };
+        if !gates.iter().zip(&samples).any(moves) {
+            let mut others = self::gates(settings, &Line::all().collect::<Vec<_>>(), &pulls);
+            others.retain(|gate| gate.edges.iter().any(|&at| at < seconds));
+            let why = if report.edges_beyond_end > 0 {
+                "--seconds takes more".to_owned()
+            } else {
+                self.why_still(&others, &edges, song.as_ref(), &patch, seconds)
+            };
+            report.notes.add(format!("no line moves in {:.1} s: {why}", report.seconds));
+        }
         if self.json { say_json(&report) } else { say(words(&report).as_bytes()) }
     }
 
@@ -342,15 +368,16 @@ impl GatesCommand {
             midi_error_seconds: worst(notes),
             midi_error_limit_seconds: 0.5 / TICKS_PER_SECOND,
             caution: CAUTION,
+            notes: Notes::default(),
         }
     }
 
     /// What a person should not miss, whatever is printed.
-    fn remarks(&self, report: &Report<'_>, supply_volts: f64) {
+    fn remarks(&self, report: &mut Report<'_>, supply_volts: f64) {
         if report.out.is_some() {
-            remark(CAUTION);
+            report.notes.add(CAUTION);
             if self.gate_volts > supply_volts {
-                remark(&format!(
+                report.notes.add(format!(
                     "gates of {} on a unit with {}: divide them down or put a resistor in series, or they drive \
                      current into the switches' protection diodes",
                     value::write(self.gate_volts, Unit::Volt),
@@ -359,17 +386,37 @@ impl GatesCommand {
             }
             if report.wav_edges_lost > 0 {
                 let lost = report.wav_edges_lost;
-                remark(&format!("{lost} edges fall on one sample with another of their line and are not in the WAV"));
+                report
+                    .notes
+                    .add(format!("{lost} edges fall on one sample with another of their line and are not in the WAV"));
             }
         }
         if report.midi.is_some() && report.midi_edges_lost > 0 {
             let lost = report.midi_edges_lost;
-            remark(&format!("{lost} edges fall on one tick with another of their line and are not in the MIDI file"));
+            report
+                .notes
+                .add(format!("{lost} edges fall on one tick with another of their line and are not in the MIDI file"));
         }
         if report.edges_beyond_end > 0 {
             let lie = lie(report.edges_beyond_end, "edge", "edges");
-            remark(&format!("{lie} beyond the end, not written"));
+            report.notes.add(format!("{lie} beyond the end, not written"));
         }
+    }
+
+    /// Why no line that is written moves, though `others` may, and what helps.
+    fn why_still(&self, others: &[Gate], edges: &[Edge], song: Option<&Song>, patch: &Patch, seconds: f64) -> String {
+        if !others.is_empty() {
+            let others: Vec<_> = others.iter().map(|gate| gate.line.to_string()).collect();
+            return format!("what moves is {}, which --channels leaves out", others.join(", "));
+        }
+        let score = self.lines.as_deref().and_then(|file| score_is_still(file, edges, seconds));
+        let song = self.keys.as_deref().zip(song).map(|(file, song)| song_pulls_nothing(file, song, &patch.keys));
+        let patterns = (!patch.patterns.is_empty()).then(|| "the patch's patterns never change a line".to_owned());
+        let why: Vec<_> = [score, song, patterns].into_iter().flatten().collect();
+        if why.is_empty() {
+            return "nothing pulls; allowed are --lines, --keys, and --patch with patterns".to_owned();
+        }
+        why.join("; ")
     }
 }
 

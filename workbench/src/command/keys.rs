@@ -1,6 +1,7 @@
 //! `tritank keys`: the codes of a plan, laid on keys.
 
-use super::{remark, say, say_json};
+use super::notes::{Notes, keys_are_silent};
+use super::{say, say_json};
 use crate::fault::Fault;
 use crate::{unit, whole_file};
 use serde::Deserialize;
@@ -13,7 +14,7 @@ use tritank_dsp::keys::fill::{self, Vowel};
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Example: the vowels of the planned bank on the keys from 48 up
   tritank plan --board mine.toml --out planned.toml --json > plan.json
-  tritank keys --plan plan.json --board planned.toml --first 48 --out vowels.toml", after_long_help = LONG)]
+  tritank keys --plan plan.json --board planned.toml --out vowels.toml", after_long_help = LONG)]
 pub struct KeysCommand {
     /// What `tritank plan --json` printed
     #[arg(long, value_name = "FILE")]
@@ -30,6 +31,9 @@ pub struct KeysCommand {
     /// Patch file to start from
     #[arg(long, value_name = "FILE")]
     patch: Option<PathBuf>,
+    /// Turns a knob of the patch, as exciter.pitch=keys; may be given again; `tritank knobs` lists them
+    #[arg(long, value_name = "NAME=VALUE")]
+    set: Vec<String>,
     /// Patch file to write; a new one
     #[arg(long, value_name = "FILE")]
     out: PathBuf,
@@ -46,11 +50,17 @@ line = switch XOR keys XOR pattern XOR gate: the code of a key pulls its lines o
 switches, code knobs, patterns, gates and a score pull, and a line is on while an odd number of them \
 do. With all of those off, a key's code is the code on the lines.
 
-JSON: out (file written), keys (for each: key, vowel, group, code).
+JSON:
+  out    file written
+  keys   for each: key, vowel, group, code
+  notes  what is noted on standard error
 
 Example: the vowels of the planned bank on the keys from 48 up
   tritank plan --board mine.toml --out planned.toml --json > plan.json
-  tritank keys --plan plan.json --board planned.toml --first 48 --out vowels.toml";
+  tritank keys --plan plan.json --board planned.toml --out vowels.toml
+Example: the same, sounding by themselves
+  tritank keys --plan plan.json --board planned.toml --out vowels.toml \\
+    --set exciter.level=0.6 --set exciter.pitch=keys";
 
 /// What is read of a plan.
 #[derive(Deserialize)]
@@ -92,6 +102,9 @@ impl KeysCommand {
     /// A broken plan, board or patch, a group that is not in the plan, or a file that is there already; nothing is written.
     pub fn run(&self) -> Result<(), Fault> {
         let mut patch = unit::read_patch(self.patch.as_deref(), self.board.as_deref())?;
+        for assignment in &self.set {
+            unit::set(&mut patch.settings, assignment)?;
+        }
         let text = unit::text(&self.plan)?;
         let plan: Plan = serde_json::from_str(&text).map_err(|error| {
             Fault::in_file(&self.plan, format!("{error}; allowed is what tritank plan --json prints"))
@@ -122,11 +135,13 @@ impl KeysCommand {
         let last = self.first + (vowels.len() - 1) as u8;
         fill::vowels(&mut patch.keys, self.first..=last, &vowels);
         whole_file::write(&self.out, patch.to_toml().as_bytes())?;
+        let mut notes = Notes::default();
         if !is_of {
-            remark(
+            notes.add(
                 "the patch is on another board than the plan: its capacitors give other vowels; --board takes the planned board",
             );
         }
+        notes.add_all(keys_are_silent(&patch));
         let rows = (self.first..=last).zip(&vowels);
         if self.json {
             let keys: Vec<_> = rows
@@ -134,7 +149,7 @@ impl KeysCommand {
                     serde_json::json!({ "key": key, "vowel": vowel.vowel, "group": vowel.group, "code": vowel.code })
                 })
                 .collect();
-            return say_json(&serde_json::json!({ "out": self.out, "keys": keys }));
+            return say_json(&serde_json::json!({ "out": self.out, "keys": keys, "notes": notes }));
         }
         let mut told = String::from("key  vowel  group    code\n");
         for (key, vowel) in rows {

@@ -5,6 +5,8 @@ pub mod circuit;
 pub mod coils;
 pub mod gates;
 pub mod keys;
+pub mod knobs;
+mod notes;
 pub mod patches;
 pub mod plan;
 pub mod preset;
@@ -36,7 +38,8 @@ pub struct UnitOptions {
     /// panel switches and all
     #[arg(long, value_name = "A,B,C")]
     code: Option<Codes>,
-    /// Turns a knob or a switch, as stage1.switch2=on, exciter.rate=110Hz or unit.supply=1.5V; may be given again
+    /// Turns a knob or a switch, as stage1.switch2=on, exciter.rate=110Hz or unit.supply=1.5V; may be given again;
+    /// `tritank knobs` lists them
     #[arg(long, value_name = "NAME=VALUE")]
     set: Vec<String>,
 }

@@ -11,7 +11,7 @@ use tritank_dsp::factory::{Factory, PATCHES};
 /// Lists the patches that come with the program, or writes one to a file of your own
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Example: a patch to start from
-  tritank patches --write mine.toml talking-riff", after_long_help = LONG)]
+  tritank patches --write riff.toml talking-riff", after_long_help = LONG)]
 pub struct PatchesCommand {
     /// The patch; without one, all are listed
     #[arg(value_name = "NAME")]
@@ -33,7 +33,7 @@ JSON: [{\"name\", \"note\", \"play\"}]: name, what it is for, how it is played; 
 file; with --write {\"written\": FILE, \"name\": NAME}.
 
 Example: a patch to start from
-  tritank patches --write mine.toml talking-riff";
+  tritank patches --write riff.toml talking-riff";
 
 impl PatchesCommand {
     /// Lists, prints or writes.

@@ -83,22 +83,24 @@ report names the part to solder.
 
 JSON:
   kind, wiring (farads), measure, count, seconds
-  stages   coil (name, or null when not from a drawer; inductance, resistance, core), fixed to
-           solder and bank (farads), parts (of fixed and of bank: farads, made of one part, of
-           two in parallel or series, or kept, marked farads of each), worst_percent,
-           worst_cents, score and bound (as asked; no bank is below the bound), bound_percent
-           (the same in percent, null unless the farthest target is asked for, in cents, all
-           weights 1), proved, peaks (code, hz, q, bandwidth, gain), voice_bandwidth (hertz, of
-           a man's formant: Bogert 1953), spoiled (null, or where closed switches cost 30 % of
-           the Q and more: code, q, q_ideal, on, also (codes), on_within and inductance_within
-           (what keeps the Q within 10 %, or null))
-  codes    vowel, group, code (one a stage), target and planned (hertz), cents, percent, q,
-           q_ideal (with ideal switches), bandwidth (hertz)";
+  stages  coil (name, or null when not from a drawer; inductance, resistance,
+          core), fixed to solder and bank (farads), parts (of fixed and of
+          bank: farads, made of one part, of two in parallel or series, or
+          kept, marked farads of each), worst_percent, worst_cents, score and
+          bound (as asked; no bank is below the bound), bound_percent (the same
+          in percent, null unless the farthest target is asked for, in cents,
+          all weights 1), proved, peaks (code, hz, q, bandwidth, gain),
+          voice_bandwidth (hertz, of a man's formant: Bogert 1953), spoiled
+          (null, or where closed switches cost 30 % of the Q and more: code, q,
+          q_ideal, on, also (codes), on_within and inductance_within (what
+          keeps the Q within 10 %, or null))
+  codes   vowel, group, code (one a stage), target and planned (hertz), cents,
+          percent, q, q_ideal (with ideal switches), bandwidth (hertz)";
 
 const EXAMPLES: &str = "
 Example: a board for the vowels of men and women, from E24 parts
   tritank plan --board mine.toml --out planned.toml --picture planned.svg
-Example: how many of ten thousand such boards keep each vowel, with capacitors of 2 %
+Example: how many of 10000 such boards keep each vowel, with capacitors of 2 %
   tritank plan --board mine.toml --units 10000 --tolerance 2";
 
 fn long() -> String {

@@ -13,7 +13,7 @@ use tritank_dsp::patch::Patch;
 /// Writes a patch as a preset file (.vstpreset), which hosts of the VST3 plugin load
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Example: a patch of your own for a VST3 host
-  tritank preset --patch mine.toml --out Mine.vstpreset", after_long_help = LONG)]
+  tritank preset --patch riff.toml --out Riff.vstpreset", after_long_help = LONG)]
 pub struct PresetCommand {
     #[command(flatten)]
     unit: UnitOptions,
@@ -40,7 +40,7 @@ files (.toml) in the same folder.
 JSON: {\"written\": [files]}.
 
 Example: a patch of your own for a VST3 host
-  tritank preset --patch mine.toml --out Mine.vstpreset
+  tritank preset --patch riff.toml --out Riff.vstpreset
 Example: one that comes with the program, on your own board
   tritank patches --write riff.toml talking-riff
   tritank preset --patch riff.toml --board mine.toml --out \"My riff.vstpreset\"";
@@ -49,7 +49,7 @@ impl PresetCommand {
     /// Writes the file or files.
     ///
     /// # Errors
-    /// A broken board or patch, another ending, or a file or folder that cannot be written.
+    /// A broken board or patch, another ending, a file in place of a folder, or one of them that cannot be written.
     pub fn run(&self) -> Result<(), Fault> {
         let written = match (&self.all, &self.out) {
             (Some(folder), _) => write_all(folder)?,
@@ -80,6 +80,12 @@ fn write(out: &Path, patch: &Patch) -> Result<(), Fault> {
 }
 
 fn write_all(folder: &Path) -> Result<Vec<PathBuf>, Fault> {
+    // What is there of it, or the nearest above it that is.
+    let there = folder.ancestors().find(|part| part.symlink_metadata().is_ok());
+    if let Some(file) = there.filter(|part| !part.is_dir()) {
+        let what = format!("--all {}: given a file, allowed is a folder, there or still to be made", folder.display());
+        return Err(Fault::in_file(file, what));
+    }
     std::fs::create_dir_all(folder).map_err(|error| Fault::in_file(folder, told(&error)))?;
     let mut written = Vec::new();
     for factory in PATCHES {

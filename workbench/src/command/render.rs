@@ -1,8 +1,7 @@
 //! `tritank render`: sound files through the engine, offline.
 
-use super::{
-    UnitOptions, lie, progress, refuse_if_stopped, refuse_one_name_for_two_files, remark, say, say_json, stopping,
-};
+use super::notes::{Notes, score_is_still, song_is_still};
+use super::{UnitOptions, lie, progress, refuse_if_stopped, refuse_one_name_for_two_files, say, say_json, stopping};
 use crate::fault::Fault;
 use crate::render::{Facts, Job, render};
 use crate::score;
@@ -15,7 +14,10 @@ use tritank_dsp::knobs::Knob;
 /// Renders sound through the unit, offline: exactly the plugin's engine
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Example: an organ through the unit, its lines pulled by a score
-  tritank render --in1 organ.wav --lines steps.csv --set stage1.main=0.3 --out voice.wav --taps taps.wav",
+  tritank render --in1 organ.wav --lines steps.csv --out voice.wav
+Example: the same, harder on stage 1, and each tap by itself
+  tritank render --in1 organ.wav --lines steps.csv --set stage1.main=0.3 \\
+    --out voice.wav --taps taps.wav",
   after_long_help = LONG)]
 pub struct RenderCommand {
     #[command(flatten)]
@@ -74,20 +76,28 @@ Each event falls on the nearest frame. The patterns of the patch follow its temp
 first frame on, at the tempo of the patch. A broken file is refused, and nothing is written.
 
 JSON:
-  out, taps                          files written (taps: null without)
-  frames, rate_hz, seconds, quality  what was rendered
-  latency_frames                     taken out
-  peak_volts, rms_volts              left, right
-  taps_peak_volts, taps_rms_volts    pulse, tap 1, tap 2, tap 3
-  elapsed_seconds, times_real_time   speed
+  out, taps              files written (taps: null without)
+  frames, rate_hz, seconds, quality
+                         what was rendered
+  latency_frames         taken out
+  peak_volts, rms_volts  left, right
+  taps_peak_volts, taps_rms_volts
+                         pulse, tap 1, tap 2, tap 3
+  elapsed_seconds, times_real_time
+                         speed
   solver_steps, solver_iterations, solver_cuts, solver_fallbacks
-  edges_beyond_end                   edges of the score after the end
-  messages_beyond_end                messages of the song after the end
-  inputs                             for each of in1, in2, in3 given: file, rate_hz, channels, frames, resampled,
-                                     not_finite (count), first_not_finite_frame (or null)
+  edges_beyond_end       edges of the score after the end
+  messages_beyond_end    messages of the song after the end
+  inputs                 for each of in1, in2, in3 given: file, rate_hz,
+                         channels, frames, resampled, not_finite (count),
+                         first_not_finite_frame (or null)
+  notes                  what is noted on standard error
 
 Example: an organ through the unit, its lines pulled by a score
-  tritank render --in1 organ.wav --lines steps.csv --set stage1.main=0.3 --out voice.wav --taps taps.wav";
+  tritank render --in1 organ.wav --lines steps.csv --out voice.wav
+Example: the same, harder on stage 1, and each tap by itself
+  tritank render --in1 organ.wav --lines steps.csv --set stage1.main=0.3 \\
+    --out voice.wav --taps taps.wav";
 
 /// Below this nothing is heard, whatever the amplifier: -120 dBV.
 const SILENT_VOLTS: f64 = 1e-6;
@@ -113,6 +123,7 @@ struct Report<'a> {
     inputs: &'a [Heard],
     #[serde(flatten)]
     facts: &'a Facts,
+    notes: &'a Notes,
 }
 
 impl RenderCommand {
@@ -154,10 +165,10 @@ impl RenderCommand {
         let mut mix = WavFile::create(&self.out, rate_hz, 2, frames)?;
         let mut taps = self.taps.as_deref().map(|file| WavFile::create(file, rate_hz, 4, frames)).transpose()?;
 
-        let mut heard = Vec::new();
+        let (mut heard, mut notes) = (Vec::new(), Notes::default());
         for (place, (jack, file)) in sounds.iter_mut().zip(files) {
             if let (Some(sound), Some(file)) = (place.as_mut(), file) {
-                heard.push(hear(jack, file, sound, rate_hz));
+                heard.push(hear(jack, file, sound, rate_hz, &mut notes));
                 *sound = sound.at_rate(rate_hz).map_err(|error| Fault::in_file(file, error))?;
             }
         }
@@ -182,20 +193,25 @@ impl RenderCommand {
         mix.finish()?;
         taps.map_or(Ok(()), WavFile::finish)?;
 
+        let seconds = facts.seconds;
+        notes.add_all(self.lines.as_deref().and_then(|file| score_is_still(file, &job.edges, seconds)));
+        let song = self.keys.as_deref().zip(job.song.as_ref());
+        notes.add_all(song.and_then(|(file, song)| song_is_still(file, song, &job.patch)));
         if facts.edges_beyond_end > 0 {
             let lie = lie(facts.edges_beyond_end, "edge of the score", "edges of the score");
-            remark(&format!("{lie} beyond the end, not heard"));
+            notes.add(format!("{lie} beyond the end, not heard"));
         }
         if facts.messages_beyond_end > 0 {
             let lie = lie(facts.messages_beyond_end, "message of the song", "messages of the song");
-            remark(&format!("{lie} beyond the end, not heard"));
+            notes.add(format!("{lie} beyond the end, not heard"));
         }
         if facts.peak_volts.into_iter().all(|volts| volts < SILENT_VOLTS) {
-            remark(
+            notes.add(
                 "nothing is heard: sound comes in with --in1, --in2 or --in3, or from the exciter, whose knobs are exciter.level and stage1.pulse to stage3.pulse",
             );
         }
-        let report = Report { out: &self.out, taps: self.taps.as_deref(), inputs: &heard, facts: &facts };
+        let report =
+            Report { out: &self.out, taps: self.taps.as_deref(), inputs: &heard, facts: &facts, notes: &notes };
         if self.json { say_json(&report) } else { say(words(&report).as_bytes()) }
     }
 
@@ -222,14 +238,14 @@ fn frames_at(sound: &Sound, rate_hz: u32) -> u64 {
 }
 
 /// Takes note of an input, and tells what the user may not expect of it.
-fn hear(jack: &'static str, file: &Path, sound: &Sound, rate_hz: u32) -> Heard {
+fn hear(jack: &'static str, file: &Path, sound: &Sound, rate_hz: u32, notes: &mut Notes) -> Heard {
     let not_finite = sound.not_finite();
     if let Some((count, first)) = not_finite {
-        remark(&format!("{}: {count} samples are not finite, the first in frame {first}; passed on", file.display()));
+        notes.add(format!("{}: {count} samples are not finite, the first in frame {first}; passed on", file.display()));
     }
     let resampled = sound.rate_hz != rate_hz;
     if resampled {
-        remark(&format!("{}: resampled from {} Hz to {rate_hz} Hz", file.display(), sound.rate_hz));
+        notes.add(format!("{}: resampled from {} Hz to {rate_hz} Hz", file.display(), sound.rate_hz));
     }
     Heard {
         jack,

@@ -46,11 +46,12 @@ level, adds on the bus of stage 1. Q is the peak's frequency over its -3 dB widt
 
 JSON:
   board, codes, supply_volts, temperature_celsius
-  operating_point_volts   DC volts by node of `tritank circuit`
-  frequencies_hz          of all curves
-  stages                  stage, code, peak_hz, q (null where a side never falls 3 dB), gain (V/V), gain_db,
-                          magnitude_db and phase_degrees (arrays over frequencies_hz)
-  taps                    tap, magnitude_db, phase_degrees; null with --all
+  operating_point_volts  DC volts by node of `tritank circuit`
+  frequencies_hz         of all curves
+  stages                 stage, code, peak_hz, q (null where a side never falls
+                         3 dB), gain (V/V), gain_db, magnitude_db and
+                         phase_degrees (arrays over frequencies_hz)
+  taps                   tap, magnitude_db, phase_degrees; null with --all
 
 CSV: hz, then db and degrees of each stage and tap; with --all: stage,code,hz,db,degrees.
 

@@ -51,12 +51,15 @@ quantity whole; tolerance (percent), measured (on a bridge) and kind (capacitor,
 or peak (stage=code; quantities hertz and q); measured is yours to fill in, so a file that is there is never written over.
 
 JSON:
-  written, readings   files written (readings: null without)
-  parts               kind, designators, value (SI, or null), written, mark, code, tolerance, quantity, notes
-  order               kind, value, written, needed, in_drawer, take, buy, notes
-  codes               stage, code, bits, high, switched, farads, hertz, q, bandwidth_hz
-  nodes               in the order of soldering: node, words, group, and pins (element, pin, words, part, other, place)
-  expected            kind, node_or_code, quantity, expected, low, high
+  written, readings  files written (readings: null without)
+  parts              kind, designators, value (SI, or null), written, mark,
+                     code, tolerance, quantity, notes
+  order              kind, value, written, needed, in_drawer, take, buy, notes
+  codes              stage, code, bits, high, switched, farads, hertz, q,
+                     bandwidth_hz
+  nodes              in the order of soldering: node, words, group, and pins
+                     (element, pin, words, part, other, place)
+  expected           kind, node_or_code, quantity, expected, low, high
 
 Example: the sheet of a board, held against the parts on hand
   tritank sheet --board mine.toml --out mine.html";

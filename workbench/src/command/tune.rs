@@ -46,7 +46,7 @@ pub struct TuneCommand {
     /// Board file whose exciter it is; without one, the built-in board's
     #[arg(long, value_name = "FILE", help_heading = "The exciter")]
     board: Option<PathBuf>,
-    /// Turns a knob, as unit.supply=1.5V or unit.temperature=40; may be given again
+    /// Turns a knob, as unit.supply=1.5V or unit.temperature=40; may be given again; `tritank knobs unit` lists them
     #[arg(long, value_name = "NAME=VALUE", help_heading = "The exciter")]
     set: Vec<String>,
     /// Everything as JSON
@@ -54,7 +54,7 @@ pub struct TuneCommand {
     json: bool,
 }
 
-const EXAMPLE: &str = "Example: the capacitor that an 80 mH coil takes at 2600 Hz, and which parts make it
+const EXAMPLE: &str = "Example: the capacitor that 80 mH take at 2600 Hz, and which parts make it
   tritank tune --l 80m --f 2600";
 
 const LONG: &str = "\
@@ -73,24 +73,26 @@ The exciter: --rate gives the bias, --bias the rate, with the board's timing res
 capacitors, at its supply and temperature or those of --set.
 
 JSON of a tank:
-  sought                      \"l\", \"c\" or \"f\": the one that was not given
-  l_henries, c_farads, f_hz   all three
-  series                      the preferred numbers; null where f is sought
-  fits                        for each wiring (one, parallel, series): its parts and their value
-                              in henries or farads, f_hz, off_cents and off_percent of f;
-                              null where f is sought
-  loss                        q, bandwidth_hz, ring_60db_seconds (null at Q 0.5 and below);
-                              series_ohms and core_ohms, each giving this Q by itself;
-                              null where no loss was given
+  sought                     \"l\", \"c\" or \"f\": the one that was not given
+  l_henries, c_farads, f_hz  all three
+  series                     the preferred numbers; null where f is sought
+  fits                       for each wiring (one, parallel, series): its parts
+                             and their value in henries or farads, f_hz,
+                             off_cents and off_percent of f; null where f is
+                             sought
+  loss                       q, bandwidth_hz, ring_60db_seconds (null at Q 0.5
+                             and below); series_ohms and core_ohms, each giving
+                             this Q by itself; null where no loss was given
 JSON of the exciter:
   rate_hz, bias_volts, base_emitter_volts, supply_volts, temperature_celsius
-  pause_seconds, pulse_seconds   the two halves
-  cents_per_millivolt            what a millivolt more on the bias does to the rate
-  cents_per_kelvin               what a kelvin more does
+  pause_seconds, pulse_seconds  the two halves
+  cents_per_millivolt           what a millivolt more on the bias does to the
+                                rate
+  cents_per_kelvin              what a kelvin more does
 JSON of --series alone:
-  series, numbers                one decade as printed
+  series, numbers  one decade as printed
 
-Example: the capacitor that an 80 mH coil takes at 2600 Hz, and which parts make it
+Example: the capacitor that 80 mH take at 2600 Hz, and which parts make it
   tritank tune --l 80m --f 2600
 Example: where a coil of known loss stands with 51 nF, and its Q
   tritank tune --l 0.5H --c 51n --r 69R8 --core 23k6

@@ -39,6 +39,20 @@ impl Bench {
         command.args(line.split_whitespace()).current_dir(self.folder.path()).output().unwrap()
     }
 
+    /// The same with nobody at the other end of standard output, of standard error, or of both.
+    pub(crate) fn with_closed(&self, line: &str, output: bool, error: bool) -> Output {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_tritank"));
+        command.args(line.split_whitespace()).current_dir(self.folder.path());
+        let closed = || std::io::pipe().unwrap().1;
+        if output {
+            command.stdout(closed());
+        }
+        if error {
+            command.stderr(closed());
+        }
+        command.output().unwrap()
+    }
+
     /// Runs a command line that must succeed; what it printed.
     pub(crate) fn well(&self, line: &str) -> String {
         let output = self.run(line);

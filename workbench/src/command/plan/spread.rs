@@ -27,24 +27,28 @@ pub(super) struct SpreadOptions {
 }
 
 pub(super) const LONG: &str = "\
---units N draws N units of the planned board: every part even within its tolerance and
-independent of the others (switches of one bank, and the follower's two transistors, are one
-draw), solves each as the whole circuit is solved, and counts the units whose peak lies within 5
-% of the target, what one speaker's own repeats differ by in F1 (Peterson and Barney 1952). A
-part's share of the variance is its squared correlation with the logarithm of the peak; what
-would be kept were a part exact comes from the same units, solved again. The usual tolerances
-are common practice: resistor and coil 5 %, loss of coils 20 %, gain and saturation current of
-germanium transistors 50 %, on-resistance of switches 50 %, supply 10 %, temperature 10 K about
+--units N draws N units of the planned board: every part even within its tolerance and \
+independent of the others (switches of one bank, and the follower's two transistors, are one \
+draw), solves each as the whole circuit is solved, and counts the units whose peak lies within 5 \
+% of the target, what one speaker's own repeats differ by in F1 (Peterson and Barney 1952). A \
+part's share of the variance is its squared correlation with the logarithm of the peak; what \
+would be kept were a part exact comes from the same units, solved again. The usual tolerances \
+are common practice: resistor and coil 5 %, loss of coils 20 %, gain and saturation current of \
+germanium transistors 50 %, on-resistance of switches 50 %, supply 10 %, temperature 10 K about \
 the unit's; supply and temperature end where their knobs do.";
 
 pub(super) const LONG_JSON: &str = "
-  spread   with --units, else null: units, failed (no operating point), seed, seconds,
-           tolerances (fractions by name; temperature in kelvin), percents (of the quantiles below),
-           codes (as above: kept and kept_together, shares of the units),
-           stages (codes: code, nominal_hz, peak_hz and q by percents; kept_mean over the targets, kept_every target;
-           causes: part, kind, share of the variance; kept_were: kept_mean, were the first of them exact),
-           kinds (those of 1 % and more: kind, shares by stage; kept_together_were: the mean of kept_together, were all of that kind exact),
-           kept_together_mean, kept_throughout (every target on all three), nodes (node, nominal_volts, volts by percents)";
+  spread  with --units, else null: units, failed (no operating point), seed,
+          seconds, tolerances (fractions by name; temperature in kelvin),
+          percents (of the quantiles below), codes (as above: kept and
+          kept_together, shares of the units), stages (codes: code, nominal_hz,
+          peak_hz and q by percents; kept_mean over the targets, kept_every
+          target; causes: part, kind, share of the variance; kept_were:
+          kept_mean, were the first of them exact), kinds (those of 1 % and
+          more: kind, shares by stage; kept_together_were: the mean of
+          kept_together, were all of that kind exact), kept_together_mean,
+          kept_throughout (every target on all three), nodes (node,
+          nominal_volts, volts by percents)";
 
 /// A lot that was asked for.
 pub(super) struct Asked {
