@@ -292,13 +292,13 @@ impl Instrument {
             self.voices[0].feeds.next(lane, |nodes| self.up.push(lane, volts, nodes));
         }
 
-        let moved = self.controls.advance(self.frame) || self.controls.next_within(self.frame).is_some();
-        if moved {
+        if self.controls.advance(self.frame) {
             self.look_up();
         }
+        let edges = self.controls.next_within(self.frame).is_some();
         for voice in &mut self.voices {
             voice.feed(&self.controls);
-            voice.begin(moved, self.treatment);
+            voice.begin(edges, self.treatment);
         }
         if !self.voices.iter().all(Voice::rests) {
             self.solve();
@@ -327,12 +327,11 @@ impl Instrument {
         lanes
     }
 
-    /// Where everything stands by now. What rests goes through the frames of rest as it stood.
+    /// Where everything stands by now.
     fn look_up(&mut self) {
         self.treatment = self.controls.treatment();
         let celsius = self.controls.value(Knob::UnitTemperature);
         for voice in &mut self.voices {
-            voice.wake();
             if celsius != self.celsius {
                 voice.heat(celsius);
             }

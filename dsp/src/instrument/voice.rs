@@ -39,6 +39,8 @@ pub(super) struct Voice {
     levels: Levels,
     engine: Engine,
     pub(super) rest: Rest,
+    /// Whether anything that was set since the frame before reaches the chain.
+    moved: bool,
     /// Whether nothing reaches the chain in this frame that is not as it was in the frame before.
     quiet: bool,
     /// Level of the grid's steps, and seconds of one.
@@ -69,6 +71,7 @@ impl Voice {
             levels: controls.levels(number),
             engine: Engine::new(board, rate_hz, celsius, Accuracy::of(factor), instructions),
             rest: Rest::new(rate_hz),
+            moved: false,
             quiet: false,
             grid: factor.ilog2() as usize,
             step: 1.0 / internal_rate_hz,
@@ -76,11 +79,19 @@ impl Voice {
         }
     }
 
-    /// Where everything stands by now. Exciters that part go on from where the one of them all is.
+    /// Where everything stands by now. If anything moved that reaches this chain, its rest is over. Exciters that part go on from
+    /// where the one of them all is.
     pub(super) fn look_up(&mut self, controls: &Controls) {
-        self.levels = controls.levels(self.number);
-        self.drives = controls.exciters(self.number);
+        let (levels, drives) = (controls.levels(self.number), controls.exciters(self.number));
         let apart = controls.by_stage();
+        if (levels, drives, apart) != (self.levels, self.drives, self.apart)
+            || controls.sweeps(self.number) != self.sweeps
+        {
+            // It rested where everything stood before.
+            self.wake();
+            self.moved = true;
+        }
+        (self.levels, self.drives) = (levels, drives);
         if apart != self.apart {
             let [first, others @ ..] = &mut self.exciters;
             others.fill(first.clone());
@@ -97,8 +108,10 @@ impl Voice {
         }
     }
 
-    /// Another temperature.
+    /// Another temperature, at which no rest goes on.
     pub(super) fn heat(&mut self, celsius: f64) {
+        self.wake();
+        self.moved = true;
         self.engine.heat(celsius);
     }
 
@@ -151,9 +164,10 @@ impl Voice {
         }
     }
 
-    /// A frame begins, in which the chain is held while it rests. `moved`: whether anything was set.
+    /// A frame begins, in which the chain is held while it rests. `edges`: whether lines may move within it.
     #[inline]
-    pub(super) fn begin(&mut self, moved: bool, treatment: Treatment) {
+    pub(super) fn begin(&mut self, edges: bool, treatment: Treatment) {
+        let moved = std::mem::take(&mut self.moved) || edges;
         let pulses = self.levels.pulse != [0.0; 3];
         self.quiet = !moved && self.feeds.are_still(pulses) && self.is_idle(treatment);
         if !self.quiet {
@@ -224,6 +238,7 @@ impl Voice {
     /// Everything stands where it is set, at once, and the chain at its operating point.
     pub(super) fn settle(&mut self, controls: &Controls, treatment: Treatment) {
         self.engine.heat(controls.value(Knob::UnitTemperature));
+        self.moved = false;
         self.sweeps = controls.sweeps(self.number);
         self.arrive(controls, treatment, [0.0; 3]);
         let feed = self.feed_at_rest();
@@ -246,7 +261,7 @@ impl Voice {
 
     /// The rest is over, if there was one.
     #[inline]
-    pub(super) fn wake(&mut self) {
+    fn wake(&mut self) {
         let frames = self.rest.end();
         self.make_up(frames);
     }
