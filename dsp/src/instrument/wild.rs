@@ -112,7 +112,8 @@ fn whatever_is_done_rests_make_no_difference() {
                 if deeds > 0 && draw.part() < often {
                     deeds -= 1;
                     let deed = draw.deed(&knobs, Line::COUNT, &notes);
-                    [&mut rests, &mut never].into_iter().for_each(|unit| deed.to(unit));
+                    deed.to(&mut rests);
+                    deed.to(&mut never);
                     volts = if deeds > 0 && draw.part() < 0.2 { 0.3 } else { 0.0 };
                 }
                 let [a, b] = [&mut rests, &mut never].map(|unit| unit.tick(sound(volts, n)));
