@@ -29,7 +29,8 @@ pub(crate) struct Switching {
     wanted: u8,
     /// How long the wanted code has been waiting, seconds.
     waited: f64,
-    last_volts: f64,
+    /// The tank's voltage at the step before, while a code is waiting.
+    last_volts: Option<f64>,
     /// How far each switch is closed, 0 to 1 on the scale of ln R.
     closed: [f64; POSITIONS],
     siemens: [f64; POSITIONS],
@@ -85,22 +86,22 @@ impl Switching {
             code: 0,
             wanted: 0,
             waited: 0.0,
-            last_volts: 0.0,
+            last_volts: None,
             closed: [0.0; POSITIONS],
             siemens: [0.0; POSITIONS],
             gliding: false,
             bleeding: false,
         };
-        switching.rest(0, Treatment::default(), 0.0);
+        switching.rest(0, Treatment::default());
         switching
     }
 
     /// Stands at a code at once, as when the unit is switched on.
-    pub(crate) fn rest(&mut self, code: u8, treatment: Treatment, volts: f64) {
+    pub(crate) fn rest(&mut self, code: u8, treatment: Treatment) {
         self.code = code;
         self.wanted = code;
         self.waited = 0.0;
-        self.last_volts = volts;
+        self.last_volts = None;
         self.gliding = false;
         self.bleeding = treatment.bleed;
         for n in 0..self.positions {
@@ -112,6 +113,10 @@ impl Switching {
     /// The line's code from now on.
     pub(crate) fn want(&mut self, code: u8) {
         if code != self.wanted {
+            if self.wanted == self.code {
+                // Nothing has looked at the tank since the edge before.
+                self.last_volts = None;
+            }
             self.wanted = code;
             self.waited = 0.0;
         }
@@ -146,7 +151,7 @@ impl Switching {
             self.gliding = true;
             edge.hard = treatment.soft_edge <= 0.0;
         }
-        self.last_volts = volts;
+        self.last_volts = Some(volts);
         if self.gliding {
             let most = if treatment.soft_edge > 0.0 { step / treatment.soft_edge } else { 1.0 };
             self.gliding = false;
@@ -169,7 +174,7 @@ impl Switching {
     }
 
     fn may_go(&mut self, treatment: Treatment, volts: f64, step: f64) -> bool {
-        let crossed = volts == 0.0 || (volts < 0.0) != (self.last_volts < 0.0);
+        let crossed = volts == 0.0 || self.last_volts.is_some_and(|last| (volts < 0.0) != (last < 0.0));
         self.waited += step;
         !treatment.zero_wait || crossed || self.waited > self.periods[usize::from(self.code & 15)]
     }
@@ -218,7 +223,7 @@ mod tests {
     fn zero_wait_holds_the_edge_until_the_crossing_and_a_period_at_most() {
         let wait = Treatment { zero_wait: true, ..Treatment::default() };
         let mut switching = switching();
-        switching.rest(0, wait, 0.5);
+        switching.rest(0, wait);
         switching.want(1);
         assert!(!switching.advance(wait, 0.3, 1e-5).changed);
         assert!(switching.advance(wait, -0.1, 1e-5).hard);
@@ -231,6 +236,27 @@ mod tests {
             assert!(waited < 1.01 * period);
         }
         assert!(waited > 0.98 * period);
+    }
+
+    /// Edges at any time on a tank that rings: none goes by how the voltage stood at the edge before it.
+    #[test]
+    fn zero_wait_goes_by_the_crossing_that_comes_not_by_one_long_past() {
+        const STEP: f64 = 1e-5;
+        let wait = Treatment { zero_wait: true, ..Treatment::default() };
+        let volts = |n: usize| (std::f64::consts::TAU * 5000.0 * STEP * n as f64).sin();
+        let mut switching = switching();
+        let mut code = 0;
+        for n in 0..20_000 {
+            if n % 331 == 0 {
+                code ^= 1;
+                switching.want(code);
+            }
+            if !switching.is_idle(wait) && switching.advance(wait, volts(n), STEP).hard {
+                let crossed = volts(n) == 0.0 || (volts(n) < 0.0) != (volts(n - 1) < 0.0);
+                assert!(crossed, "step {n}: {} V", volts(n));
+            }
+        }
+        assert!(switching.is_idle(wait));
     }
 
     #[test]

@@ -172,6 +172,7 @@ fn a_song_or_score_that_moves_nothing_is_remarked() {
     bench.put("song.mid", song());
     bench.put("patch.toml", PATCH);
     bench.put("keys.toml", "patch = 1\n[keys.rows.40]\ncode = [5, 3, 0]\n[keys.rows.45]\ncode = [1, 0, 0]\n");
+    bench.put("soft.toml", "patch = 1\n[keys]\nvelocity = 0.7\n[knobs]\n\"exciter.level\" = 0.5\n");
     bench.put("pedal.mid", of_track(&[0, 0xb0, 80, 127, 0x60, 0xff, 0x2f, 0]));
     bench.put("mute.mid", of_track(&[0x60, 0xff, 0x2f, 0]));
     bench.put("none.csv", "seconds,line,state\n");
@@ -188,6 +189,8 @@ fn a_song_or_score_that_moves_nothing_is_remarked() {
         ("--lines late.csv --seconds 1", &["late.csv begins at 3 s", "--seconds"]),
         ("--keys song.mid --set exciter.pitch=keys", &[]),
         ("--keys song.mid --set exciter.chord=voices", &[]),
+        // Velocity turns the pulse down, whatever gives the pitch.
+        ("--keys song.mid --patch soft.toml", &[]),
         ("--keys song.mid --patch patch.toml", &[]),
         ("--keys mute.mid --patch patch.toml", &[]),
         ("--keys pedal.mid", &[]),

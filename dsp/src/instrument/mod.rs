@@ -300,7 +300,9 @@ impl Instrument {
             voice.feed(&self.controls);
             voice.begin(edges, self.treatment);
         }
-        if !self.voices.iter().all(Voice::rests) {
+        if self.voices.iter().all(Voice::rests) {
+            self.controls.take_due(self.frame, TICKS);
+        } else {
             self.solve();
         }
 
@@ -430,3 +432,5 @@ fn jack(volts: f64) -> f64 {
 mod chords;
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod wild;

@@ -240,21 +240,20 @@ impl Voice {
         self.engine.heat(controls.value(Knob::UnitTemperature));
         self.moved = false;
         self.sweeps = controls.sweeps(self.number);
-        self.arrive(controls, treatment, [0.0; 3]);
+        self.arrive(controls, treatment);
         let feed = self.feed_at_rest();
         self.rest.reset();
         self.engine.settle(&feed, &self.levels);
         self.feeds.settle(&feed);
-        let taps = self.taps();
-        self.arrive(controls, treatment, taps);
         self.exciters.iter_mut().for_each(Exciter::reset);
-        self.down.settle(lanes(taps));
+        self.down.settle(lanes(self.taps()));
     }
 
-    fn arrive(&mut self, controls: &Controls, treatment: Treatment, volts: [f64; 3]) {
+    /// The switches stand where the lines have them, at once.
+    fn arrive(&mut self, controls: &Controls, treatment: Treatment) {
         let codes = controls.lines(self.number).codes();
         for (stage, (switching, code)) in self.switching.iter_mut().zip(codes).enumerate() {
-            switching.rest(code, treatment, volts[stage]);
+            switching.rest(code, treatment);
             self.engine.switch(stage, switching.siemens(), 0.0);
         }
     }

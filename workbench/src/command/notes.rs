@@ -66,7 +66,9 @@ pub(super) fn song_pulls_nothing(file: &Path, song: &Song, table: &KeyTable) -> 
 pub(super) fn song_is_still(file: &Path, song: &Song, patch: &Patch) -> Option<String> {
     let Patch { settings, keys: table, patterns, .. } = patch;
     let by_keys = settings.is_on(Knob::ExciterPitch);
-    let sounds = |key: u8| by_keys && table.row(key).pitch != Pitch::None || settings.chord() == Chord::Voices;
+    // Velocity turns the pulse down whatever gives the pitch; with voices each key brings a chain in.
+    let heard = by_keys || table.velocity > 0.0;
+    let sounds = |key: u8| heard && table.row(key).pitch != Pitch::None || settings.chord() == Chord::Voices;
     let does = |message: &Message| match *message {
         Message::Down { note, .. } => sounds(note) || pulls(table, note),
         // The fine part of a controller stands 32 above it; pedals pull lines.
