@@ -110,9 +110,10 @@ impl Switching {
         self.set_siemens();
     }
 
-    /// The line's code from now on.
-    pub(crate) fn want(&mut self, code: u8) {
-        if code != self.wanted {
+    /// The line's code from now on; whether it is another.
+    pub(crate) fn want(&mut self, code: u8) -> bool {
+        let another = code != self.wanted;
+        if another {
             if self.wanted == self.code {
                 // Nothing has looked at the tank since the edge before.
                 self.last_volts = None;
@@ -120,6 +121,7 @@ impl Switching {
             self.wanted = code;
             self.waited = 0.0;
         }
+        another
     }
 
     /// Conductance by position, siemens.

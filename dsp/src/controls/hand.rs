@@ -28,7 +28,7 @@ pub(super) struct Touch {
 pub(super) struct Hand {
     pub(super) keys: Held,
     pub(super) lines: Lines,
-    /// Seconds by which the last edge of each stage's lines comes after its tick.
+    /// Seconds by which the last pull on each stage's lines comes after its tick.
     pub(super) late: [f64; 3],
     pub(super) touch: Touch,
     /// Bias of each stage's exciter, volts.

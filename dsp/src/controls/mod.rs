@@ -392,9 +392,9 @@ impl Controls {
         &self.hands[chain].lines
     }
 
-    /// Seconds by which the edge that the lines of a chain's stage have just made comes after its tick; heard once.
-    pub(crate) fn take_late(&mut self, chain: usize, stage: usize) -> f64 {
-        std::mem::take(&mut self.hands[chain].late[stage])
+    /// Seconds by which the last pulls on a chain's lines come after their ticks, by stage; heard once.
+    pub(crate) fn take_late(&mut self, chain: usize) -> [f64; 3] {
+        std::mem::take(&mut self.hands[chain].late)
     }
 
     pub(crate) fn treatment(&self) -> Treatment {

@@ -337,7 +337,7 @@ impl Instrument {
             if celsius != self.celsius {
                 voice.heat(celsius);
             }
-            voice.look_up(&self.controls);
+            voice.look_up(&mut self.controls);
         }
         self.celsius = celsius;
         self.word = self.controls.lines(0).word();
@@ -353,11 +353,11 @@ impl Instrument {
         while tick < TICKS {
             let next = self.controls.next_within(self.frame).unwrap_or(TICKS);
             for voice in &mut self.voices {
-                voice.cover(tick..next, &mut self.controls, self.treatment);
+                voice.cover(tick..next, self.treatment);
             }
             tick = next;
             self.controls.take_due(self.frame, tick);
-            self.voices.iter_mut().for_each(|voice| voice.want_codes(&self.controls));
+            self.voices.iter_mut().for_each(|voice| voice.want_codes(&mut self.controls));
         }
         self.voices.iter_mut().for_each(Voice::end);
     }

@@ -395,3 +395,27 @@ fn lines_are_read_ahead_of_what_comes_out() {
         assert_eq!(unit.line_word(), 1 << Line::SOFT.index());
     }
 }
+
+/// Two pulls that cancel between two ticks leave nothing behind, not even the time at which they came.
+#[test]
+fn what_cancels_leaves_no_trace_on_the_next_edge() {
+    let line = Line::of_stage(0, 2);
+    let (mut plain, mut cancelled) = (unit(2.0), unit(2.0));
+    let mut worst = 0.0_f64;
+    for n in 0..4000 {
+        if n == 1000 {
+            cancelled.gate_within(Source::Inputs, line, true, 0.3);
+            cancelled.gate_within(Source::Patterns, line, true, 0.3);
+        }
+        if n == 2000 {
+            plain.set(Knob::Stage1Switch2, 1.0);
+            cancelled.set(Knob::Stage1Switch2, 1.0);
+        }
+        let [a, b] = [&mut plain, &mut cancelled].map(|unit| unit.tick(chord(n)));
+        if n >= 2000 {
+            worst = worst.max((a.taps[0] - b.taps[0]).abs());
+        }
+    }
+    println!("what cancels: {worst:.1e} V");
+    assert!(worst < 1e-7, "{worst:e} V");
+}

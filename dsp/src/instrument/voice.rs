@@ -29,6 +29,8 @@ pub(super) struct Voice {
     /// Its number.
     number: usize,
     switching: [Switching; 3],
+    /// Seconds by which the edge that each stage's lines have just made comes after its tick.
+    late: [f64; 3],
     /// Only the first runs while the stages share it.
     exciters: [Exciter; 3],
     apart: bool,
@@ -63,6 +65,7 @@ impl Voice {
         Self {
             number,
             switching: board.stages().map(|stage| Switching::new(board, stage)),
+            late: [0.0; 3],
             exciters: std::array::from_fn(|_| Exciter::new(&board.exciter, internal_rate_hz)),
             apart: false,
             drives: controls.exciters(number),
@@ -81,7 +84,7 @@ impl Voice {
 
     /// Where everything stands by now. If anything moved that reaches this chain, its rest is over. Exciters that part go on from
     /// where the one of them all is.
-    pub(super) fn look_up(&mut self, controls: &Controls) {
+    pub(super) fn look_up(&mut self, controls: &mut Controls) {
         let (levels, drives) = (controls.levels(self.number), controls.exciters(self.number));
         let apart = controls.by_stage();
         if (levels, drives, apart) != (self.levels, self.drives, self.apart)
@@ -102,9 +105,13 @@ impl Voice {
     }
 
     #[inline]
-    pub(super) fn want_codes(&mut self, controls: &Controls) {
-        for (switching, code) in self.switching.iter_mut().zip(controls.lines(self.number).codes()) {
-            switching.want(code);
+    pub(super) fn want_codes(&mut self, controls: &mut Controls) {
+        let codes = controls.lines(self.number).codes();
+        let late = controls.take_late(self.number);
+        for (stage, switching) in self.switching.iter_mut().enumerate() {
+            if switching.want(codes[stage]) {
+                self.late[stage] = late[stage];
+            }
         }
     }
 
@@ -188,7 +195,7 @@ impl Voice {
 
     /// Solves from one tick of the frame to another, unless it rests; the decimator hears of it.
     #[inline]
-    pub(super) fn cover(&mut self, ticks: Range<usize>, controls: &mut Controls, treatment: Treatment) {
+    pub(super) fn cover(&mut self, ticks: Range<usize>, treatment: Treatment) {
         if self.rests() {
             return;
         }
@@ -196,7 +203,7 @@ impl Voice {
         let mut tick = ticks.start;
         while tick < ticks.end {
             if !self.is_idle(treatment) {
-                self.switch(controls, treatment);
+                self.switch(treatment);
             }
             // While an edge waits or glides, the switches are looked after at every step of the grid.
             let looked_after = if self.is_idle(treatment) { ticks.end } else { ((tick >> grid) + 1) << grid };
@@ -220,9 +227,9 @@ impl Voice {
     }
 
     /// What the switches do at the start of a step of the grid.
-    fn switch(&mut self, controls: &mut Controls, treatment: Treatment) {
+    fn switch(&mut self, treatment: Treatment) {
         for (stage, switching) in self.switching.iter_mut().enumerate() {
-            let late = controls.take_late(self.number, stage);
+            let late = std::mem::take(&mut self.late[stage]);
             let edge = switching.advance(treatment, self.engine.state(stage).volts, self.step);
             if edge.changed {
                 self.engine.switch(stage, switching.siemens(), if edge.hard { late } else { 0.0 });
