@@ -186,8 +186,11 @@ fn a_device_that_hangs_can_be_left() {
     let tape = machine.file("tape.raw");
     assert!(Command::new("mkfifo").arg(tape).status().unwrap().success());
     let mut child = machine.player(&["--output", "tape"]).spawn().unwrap();
-    // Until it listens to Ctrl-C.
-    std::thread::sleep(Duration::from_secs(2));
+    let listens = |_| {
+        std::thread::sleep(Duration::from_millis(50));
+        catches_interrupts(&child)
+    };
+    assert!((0..1200).any(listens), "it never listens to Ctrl-C");
     let ended = (0..60).find_map(|_| {
         std::thread::sleep(Duration::from_millis(500));
         let ended = child.try_wait().unwrap();
@@ -198,6 +201,14 @@ fn a_device_that_hangs_can_be_left() {
     });
     let _ = child.kill();
     assert_eq!(ended.expect("it still waits").code(), Some(130));
+}
+
+/// Whether a child has come so far that Ctrl-C does not end it at once.
+fn catches_interrupts(child: &Child) -> bool {
+    let status = std::fs::read_to_string(format!("/proc/{}/status", child.id())).unwrap();
+    let caught = status.lines().find_map(|line| line.strip_prefix("SigCgt:")).unwrap();
+    // Bit n − 1 for signal n; 2 is Ctrl-C (Linux, proc_pid_status(5)).
+    u64::from_str_radix(caught.trim(), 16).unwrap() & 1 << 1 != 0
 }
 
 /// A pipe whose reader has seen enough.
