@@ -131,7 +131,7 @@ knobs! {
         "Main in on the driver of that input, times the value; heard while input.overdriven is on";
 
     ExciterRate "exciter.rate" "Rate" value(20.0, 2000.0, 110.0, Unit::Hertz, Taper::Log),
-        "Pulses a second, where exciter.pitch is knob";
+        "Pulses a second at the board's supply and temperature, where exciter.pitch is knob; less supply raises them, cold lowers and in the end stops them";
     ExciterLevel "exciter.level" "Level" level(1.0, 0.0),
         "Pulse of the exciter for all stages, times the value; each takes its part by stage1.pulse to stage3.pulse";
     ExciterPitch "exciter.pitch" "Pitch" Kind::Choice { words: &["knob", "keys"], default: 0 },

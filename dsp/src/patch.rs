@@ -159,6 +159,31 @@ mod tests {
         }
     }
 
+    /// Every kind of text that a patch holds, each once without its quotes.
+    #[test]
+    fn a_text_without_quotes_is_told_where_and_what_it_lacks() {
+        for (text, place) in [
+            ("[knobs]\n\"exciter.pitch\" = keys\n", "knobs.\"exciter.pitch\""),
+            ("[keys]\nhold = held\n", "keys.hold"),
+            ("[keys.controllers]\n1 = stage1.sweep\n", "keys.controllers.1"),
+            ("[keys.controllers]\n1 = { knob = \"stage1.sweep\", from = 0.8 V }\n", "keys.controllers.1"),
+            ("[patterns.lanes.soft]\nrate = 1/16\n", "patterns.lanes.soft.rate"),
+        ] {
+            let error = Patch::from_toml(&format!("patch = 1\n{text}"), &Board::built_in()).unwrap_err();
+            assert_eq!((error.line, error.place.as_str()), (Some(3), place), "{error}");
+            assert_eq!(error.what, "given a text without quotes, allowed is a text in quotes");
+        }
+    }
+
+    #[test]
+    fn a_switch_where_a_value_stands_is_told_as_it_was_typed() {
+        for given in ["true", "false"] {
+            let text = format!("patch = 1\n[knobs]\n\"stage1.sweep\" = {given}\n");
+            let error = Patch::from_toml(&text, &Board::built_in()).unwrap_err();
+            assert!(error.what.contains(&format!("given \"{given}\", allowed is 0 V to 9 V")), "{error}");
+        }
+    }
+
     #[test]
     fn a_short_patch_is_played_on_the_board_at_hand() {
         let text = "patch = 1\n[knobs]\n\"stage1.switch2\" = true\n\"exciter.pitch\" = \"keys\"\n\"stage2.code\" = 5\n";

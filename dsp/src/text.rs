@@ -50,6 +50,9 @@ fn in_words(message: &str) -> String {
     if let Some(name) = message.strip_prefix("missing field ") {
         return format!("given no {}, which must be there", name.replace('`', "\""));
     }
+    if message.starts_with("string values must be quoted") {
+        return "given a text without quotes, allowed is a text in quotes".to_owned();
+    }
     if message.ends_with("with a dotted key") {
         return "given a dot behind a name that has a value, allowed is a name in quotes: a name with a dot stands in quotes"
             .to_owned();
@@ -110,10 +113,10 @@ pub(crate) enum Entry {
 }
 
 impl Entry {
-    /// As it would be typed.
+    /// As it was typed.
     pub(crate) fn text(&self) -> String {
         match self {
-            Self::Switch(on) => if *on { "on" } else { "off" }.to_owned(),
+            Self::Switch(on) => on.to_string(),
             Self::Whole(n) => n.to_string(),
             Self::Number(x) => x.to_string(),
             Self::Text(text) => text.clone(),

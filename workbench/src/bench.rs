@@ -55,6 +55,8 @@ tritank, the bench of a three-tank formant voice
       a picture of every code
   tritank render --board mine.toml --in1 organ.wav --out voice.wav
       sound through the unit, exactly as the plugin does it
+  tritank render --keys song.mid --patch vowels.toml --out song.wav
+      a MIDI file on the keys of a patch
   tritank knobs stage1
       what each knob does and takes; without a word, of all
   tritank patches

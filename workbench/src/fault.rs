@@ -28,6 +28,7 @@ impl Fault {
 pub fn told(error: &std::io::Error) -> String {
     match error.kind() {
         std::io::ErrorKind::NotFound => "there is no such file or folder".to_owned(),
+        std::io::ErrorKind::IsADirectory => "given a folder, allowed is a file".to_owned(),
         kind => kind.to_string(),
     }
 }

@@ -45,8 +45,7 @@ impl Sound {
     pub fn read(file: &Path) -> Result<Self, Fault> {
         let refuse = |what: String| Fault::in_file(file, what);
         let opened = File::open(file).map_err(|error| refuse(crate::fault::told(&error)))?;
-        let mut reader = WavReader::new(std::io::BufReader::new(opened))
-            .map_err(|error| refuse(format!("header: {}", no_wav(&error))))?;
+        let mut reader = WavReader::new(std::io::BufReader::new(opened)).map_err(|error| refuse(no_wav(&error)))?;
         let WavSpec { channels, sample_rate, bits_per_sample: bits, sample_format } = reader.spec();
         if !(1..=2).contains(&channels) {
             return Err(refuse(format!("header: given {channels} channels, allowed are 1 or 2")));
@@ -145,12 +144,15 @@ fn common_divisor(a: usize, b: usize) -> usize {
 /// What hound has to say, in one clause.
 fn no_wav(error: &hound::Error) -> String {
     let given = match error {
+        hound::Error::IoError(error) if error.kind() == std::io::ErrorKind::IsADirectory => {
+            return crate::fault::told(error);
+        }
         hound::Error::IoError(_) => "a header that breaks off".to_owned(),
         hound::Error::FormatError(what) => format!("no WAV file ({what})"),
         hound::Error::Unsupported => "a coding that is not read".to_owned(),
         other => other.to_string(),
     };
-    format!("given {given}, allowed is WAV with 16, 24 or 32 bit whole numbers or 32 bit float")
+    format!("header: given {given}, allowed is WAV with 16, 24 or 32 bit whole numbers or 32 bit float")
 }
 
 /// A 32-bit float WAV on its way; it appears whole or not at all.

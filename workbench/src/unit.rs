@@ -11,6 +11,7 @@ use std::fmt;
 use std::path::{Path, PathBuf};
 use std::str::FromStr;
 use tritank_dsp::board::Board;
+use tritank_dsp::factory::Factory;
 use tritank_dsp::knobs::{Knob, Settings};
 use tritank_dsp::lines::{Line, Lines, Source};
 use tritank_dsp::patch::Patch;
@@ -65,6 +66,16 @@ fn is_table(text: &str, version: &str) -> bool {
     toml::from_str::<toml::Table>(text).is_ok_and(|table| table.contains_key(version))
 }
 
+/// What to say where a file is not there and a patch that comes with the program has its name.
+fn named_like_a_patch_of_ours(file: &Path) -> Option<Fault> {
+    let name = Factory::find(file.to_str()?).filter(|_| !file.exists())?.name;
+    let what = format!(
+        "there is no such file; the patch of that name comes with the program, `tritank patches --write {name}.toml {name}` \
+         writes it to one"
+    );
+    Some(Fault::in_file(file, what))
+}
+
 /// Reads a patch and plays it on its own board, or on the one that is given by file.
 ///
 /// # Errors
@@ -72,7 +83,7 @@ fn is_table(text: &str, version: &str) -> bool {
 pub fn read_patch(patch: Option<&Path>, board: Option<&Path>) -> Result<Patch, Fault> {
     let soldered = read_board(board)?;
     let Some(file) = patch else { return Ok(Patch::new(soldered)) };
-    let written = text(file)?;
+    let written = text(file).map_err(|fault| named_like_a_patch_of_ours(file).unwrap_or(fault))?;
     let patch = Patch::from_toml(&written, &soldered).map_err(|error| {
         if is_table(&written, "version") {
             return Fault::in_file(file, "given a board, allowed is a patch; a board is read by --board");

@@ -452,7 +452,12 @@ fn a_song_plays_the_key_table_of_a_real_unit_and_its_tempo_moves_the_lanes() {
         [keys]\nhold = \"held\"\n[keys.rows.60]\ncode = [1, 0, 8]\n[keys.rows.62]\ncode = [2, 0, 8]\n\
         [patterns.lanes.\"2.0\"]\nsteps = \"x.\"\nrate = \"1/4\"\ngate = 1.0\n";
     bench.put("patch.toml", patch);
-    bench.well("gates --keys song.mid --patch patch.toml --full-scale 10V --rate 8000 --out g.wav");
+    let line = "gates --keys song.mid --patch patch.toml --full-scale 10V --rate 8000 --out g.wav";
+    let told = bench.facts(&format!("{line} --json"))["notes"].to_string();
+    assert!(told.contains("these are the lines of one: the last key's"), "{told}");
+    let told = bench.facts(&format!("{line} --set exciter.chord=stages --json"))["notes"].to_string();
+    assert!(!told.contains("chain of its own"), "{told}");
+    bench.well(line);
     let (_, volts) = read(&bench, "g.wav", 10.0);
     assert_eq!(volts[0].len(), 16_000, "a second of song, and one behind it");
     let on = |line: &str| gate_input(&volts[Line::parse(line).unwrap().index()]);

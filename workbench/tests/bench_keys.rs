@@ -129,7 +129,7 @@ fn the_vowels_of_a_plan_lie_on_keys() {
     bench.put("text.json", "once upon a time");
     for (line, given) in [
         ("--plan wide.json --out b.toml", "[1, 16, 3]"),
-        ("--plan text.json --out b.toml", "line 1"),
+        ("--plan text.json --out b.toml", "text.json: line 1, column 1: given what is no plan"),
         ("--plan mixed.json --group children --out b.toml", "\"children\", allowed is one of men, women\n"),
         ("--plan plan.json --out all.toml", "a name that is taken"),
     ] {
@@ -165,6 +165,38 @@ fn silence_is_remarked() {
     }
 }
 
+/// An exciter that is up and gives no pulse: the note says what it waits for, and its own words help.
+#[test]
+fn a_still_exciter_is_remarked_with_what_it_waits_for() {
+    let bench = Bench::new();
+    bench.put("song.mid", song());
+    bench.put("mute.mid", of_track(&[0x60, 0xff, 0x2f, 0]));
+    bench.well("patches --write choir.toml small-choir");
+    // A sound that main in brings, so that it is not all silence.
+    bench.well("render --set exciter.level=0.5 --rate 8000 --quality 1 --seconds 0.3 --out in.wav");
+    let up = "render --set exciter.level=0.5 --rate 8000 --quality 1 --out a.wav --json";
+    for (line, says) in [
+        (
+            "--seconds 0.3 --set exciter.pitch=keys",
+            &["nothing is heard: keys give", "--keys", "exciter.pitch=knob"][..],
+        ),
+        ("--seconds 0.3 --set exciter.pitch=keys --in1 in.wav", &["keys give the exciter's pitch, and none is down"]),
+        ("--seconds 0.3 --patch choir.toml --in1 in.wav", &["keys give the exciter's pitch, and none is down"]),
+        ("--keys mute.mid --set exciter.pitch=keys", &["nothing is heard", "mute.mid strikes none"]),
+        (
+            "--seconds 0.3 --set unit.temperature=-10C --set exciter.rate=50Hz",
+            &["nothing is heard", "-10 °C", "too cold for exciter.rate"],
+        ),
+        ("--seconds 0.3 --set exciter.hard_gate=on", &["nothing is heard", "soft or hard stops it"]),
+        ("--seconds 0.3 --set stage1.pulse=0", &["nothing is heard: sound comes in with --in1"]),
+        ("--keys song.mid --set exciter.pitch=keys", &[]),
+        ("--seconds 0.3 --set exciter.pitch=knob", &[]),
+        ("--seconds 0.3", &[]),
+    ] {
+        still(&bench, &format!("{up} {line}"), says, |note| !note.contains("has no notes"));
+    }
+}
+
 /// What does not happen is told, with the reason and what helps, to a person and to a program.
 #[test]
 fn a_song_or_score_that_moves_nothing_is_remarked() {
@@ -197,7 +229,9 @@ fn a_song_or_score_that_moves_nothing_is_remarked() {
         ("--lines steps.csv --seconds 1", &[]),
     ] {
         still(&bench, &format!("{render} {line}"), says, |note| {
-            ["nothing is heard", "beyond the end"].iter().all(|other| !note.contains(other))
+            ["nothing is heard", "beyond the end", "keys give the exciter's pitch"]
+                .iter()
+                .all(|other| !note.contains(other))
         });
     }
     for (line, says) in [

@@ -35,7 +35,7 @@ fn a_broken_board_is_named_by_file_line_and_part() {
     bench.put("bad.toml", b"name = \"\xfe\"");
     says(&bench.refused("board --board bad.toml"), &["bad.toml", "line 1", "UTF-8"]);
     says(&bench.refused("board --board lost.toml"), &["lost.toml", "no such file or folder"]);
-    says(&bench.refused("board --board ."), &[".:", "directory"]);
+    says(&bench.refused("board --board ."), &[".: given a folder, allowed is a file"]);
 }
 
 #[test]
@@ -55,6 +55,9 @@ fn a_broken_patch_knob_or_code_is_named_with_what_is_allowed() {
     bench.put("b.toml", Board::built_in().to_toml());
     says(&bench.refused("circuit --patch b.toml"), &["b.toml: given a board, allowed is a patch", "--board"]);
     says(&bench.refused("circuit --board p.toml"), &["p.toml: given a patch, allowed is a board", "--patch"]);
+    let hint = "`tritank patches --write small-choir.toml small-choir`";
+    says(&bench.refused("circuit --patch small-choir"), &["small-choir: there is no such file", hint]);
+    assert!(!bench.refused("circuit --patch lost/small-choir").contains("tritank patches"));
     says(&bench.refused("circuit --set stage1.swich2=on"), &["stage1.swich2", "stage1.switch2"]);
     says(&bench.refused("circuit --set stage1.switch2"), &["stage1.switch2", "name=value"]);
     says(&bench.refused("circuit --set exciter.rate=5Hz"), &["exciter.rate", "5Hz", "20 Hz to 2 kHz"]);
@@ -93,6 +96,12 @@ fn a_sound_that_cannot_be_read_is_named_with_its_place() {
         }
     }
     says(&bench.refused("render --in1 lost.wav --out out.wav"), &["lost.wav", "no such file or folder"]);
+    for input in ["--in1", "--in2", "--in3", "--lines", "--keys", "--patch", "--board"] {
+        says(
+            &bench.refused(&format!("render {input} . --out out.wav")),
+            &["tritank: .: given a folder, allowed is a file"],
+        );
+    }
 }
 
 #[test]

@@ -11,7 +11,7 @@ use crate::whole_file::WholeFile;
 use serde::Serialize;
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
-use tritank_dsp::knobs::Knob;
+use tritank_dsp::knobs::{Chord, Knob};
 use tritank_dsp::lines::{Line, Source};
 use tritank_dsp::patch::Patch;
 use tritank_dsp::pattern::{Clock, Patterns, TEMPO};
@@ -261,6 +261,11 @@ impl GatesCommand {
 
         let mut report = self.report(&gates, &samples, &notes, form.zip(sample), frames);
         self.remarks(&mut report, settings.get(Knob::UnitSupply));
+        if song.is_some() && settings.chord() == Chord::Voices {
+            report
+                .notes
+                .add("the patch gives each key a chain of its own, and these are the lines of one: the last key's");
+        }
         let moves = |(gate, placed): (&Gate, &OnGrid)| {
             !placed.edges.is_empty() || placed.lost > 0 || placed.starts_on != gate.starts_on
         };

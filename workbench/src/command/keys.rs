@@ -107,7 +107,13 @@ impl KeysCommand {
         }
         let text = unit::text(&self.plan)?;
         let plan: Plan = serde_json::from_str(&text).map_err(|error| {
-            Fault::in_file(&self.plan, format!("{error}; allowed is what tritank plan --json prints"))
+            let (line, column, told) = (error.line(), error.column(), error.to_string());
+            let what = told.split(" at line ").next().unwrap_or_default();
+            let allowed = "allowed is what tritank plan --json prints";
+            Fault::in_file(
+                &self.plan,
+                format!("line {line}, column {column}: given what is no plan ({what}), {allowed}"),
+            )
         })?;
         let is_of = plan.is_of(&patch.board);
         let mut vowels = plan.codes;

@@ -93,6 +93,32 @@ pub(super) fn song_is_still(file: &Path, song: &Song, patch: &Patch) -> Option<S
     Some(why)
 }
 
+/// Why an exciter that is turned up gave no pulse at all, and what helps.
+pub(super) fn exciter_is_still(patch: &Patch, song: Option<(&Path, &Song)>) -> Option<String> {
+    let settings = &patch.settings;
+    let parts = [Knob::Stage1Pulse, Knob::Stage2Pulse, Knob::Stage3Pulse];
+    if settings.get(Knob::ExciterLevel) == 0.0 || parts.iter().all(|&knob| settings.get(knob) == 0.0) {
+        return None;
+    }
+    let (pitch, temperature) = (Knob::ExciterPitch, Knob::UnitTemperature);
+    if !settings.is_on(pitch) {
+        let told = temperature.write(settings.get(temperature));
+        return Some(format!(
+            "the exciter gives no pulse: the line soft or hard stops it, or at {told} of {} it is too cold for {}",
+            temperature.id(),
+            Knob::ExciterRate.id()
+        ));
+    }
+    let silent = "keys give the exciter's pitch";
+    match song {
+        None => Some(format!("{silent}, and none is down: --keys takes a song, --set {}=knob needs none", pitch.id())),
+        Some((file, song)) if struck(song).next().is_none() => {
+            Some(format!("{silent}, and {} strikes none", file.display()))
+        }
+        Some(_) => None,
+    }
+}
+
 /// What keeps the keys of a patch from being heard by themselves, and what helps.
 pub(super) fn keys_are_silent(patch: &Patch) -> Option<String> {
     let settings = &patch.settings;

@@ -26,7 +26,9 @@ pub struct PatchesCommand {
 
 const LONG: &str = "\
 A patch is where every knob stands, and for some a board of its own. All are about as loud as each other under the same \
-organ (EBU R 128: -23 LUFS within 1 LU, 1 V being full scale). Play one with `tritank render --patch FILE`, or with another \
+organ, keys and moving lines (EBU R 128: -23 LUFS within 1 LU, 1 V being full scale); under other hands an insert can be \
+ten decibels off, since a resonance answers to what it meets, and those played from keys are silent \
+without --keys. Play one with `tritank render --patch FILE`, or with another \
 board beside it: --board FILE. A NAME without --write prints the patch. A file that is there is never written over.
 
 JSON: [{\"name\", \"note\", \"play\"}]: name, what it is for, how it is played; with a NAME one of them with \"toml\", the \

@@ -1,6 +1,6 @@
 //! `tritank render`: sound files through the engine, offline.
 
-use super::notes::{Notes, score_is_still, song_is_still};
+use super::notes::{Notes, exciter_is_still, score_is_still, song_is_still};
 use super::{UnitOptions, lie, progress, refuse_if_stopped, refuse_one_name_for_two_files, say, say_json, stopping};
 use crate::fault::Fault;
 use crate::render::{Facts, Job, render};
@@ -15,7 +15,9 @@ use tritank_dsp::knobs::Knob;
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Example: an organ through the unit, its lines pulled by a score
   tritank render --in1 organ.wav --lines steps.csv --out voice.wav
-Example: the same, harder on stage 1, and each tap by itself
+Example: a MIDI file on the keys of a patch
+  tritank render --keys song.mid --patch choir.toml --out song.wav
+Example: the organ again, harder on stage 1, and each tap by itself
   tritank render --in1 organ.wav --lines steps.csv --set stage1.main=0.3 \\
     --out voice.wav --taps taps.wav",
   after_long_help = LONG)]
@@ -71,7 +73,8 @@ switches, code knobs, keys and patterns pull the same lines, and a line is on wh
 them pull.
 
 Keys: a Standard MIDI File of format 0 or 1. Its notes play the key table of the patch, and the exciter in tune when \
-exciter.pitch is keys; bend, pressure, controllers and the sustain pedal do what they do in a host. Every channel plays. \
+exciter.pitch is keys; bend, pressure, controllers and the sustain pedal do what they do in a host, and controllers 80 to \
+83 on channels 1 to 3 pull lines 0 to 3 of that stage, as gates do. Every channel plays. \
 Each event falls on the nearest frame. The patterns of the patch follow its tempo map; without --keys they run from the \
 first frame on, at the tempo of the patch. A broken file is refused, and nothing is written.
 
@@ -95,9 +98,14 @@ JSON:
 
 Example: an organ through the unit, its lines pulled by a score
   tritank render --in1 organ.wav --lines steps.csv --out voice.wav
-Example: the same, harder on stage 1, and each tap by itself
+Example: a MIDI file on the keys of a patch
+  tritank render --keys song.mid --patch choir.toml --out song.wav
+Example: the organ again, harder on stage 1, and each tap by itself
   tritank render --in1 organ.wav --lines steps.csv --set stage1.main=0.3 \\
     --out voice.wav --taps taps.wav";
+
+const SOUND_COMES_FROM: &str = "sound comes in with --in1, --in2 or --in3, or from the exciter, whose knobs are \
+    exciter.level and stage1.pulse to stage3.pulse";
 
 /// Below this nothing is heard, whatever the amplifier: -120 dBV.
 const SILENT_VOLTS: f64 = 1e-6;
@@ -205,10 +213,12 @@ impl RenderCommand {
             let lie = lie(facts.messages_beyond_end, "message of the song", "messages of the song");
             notes.add(format!("{lie} beyond the end, not heard"));
         }
+        let pulse_is_still = facts.taps_peak_volts[0] < SILENT_VOLTS;
+        let why = pulse_is_still.then(|| exciter_is_still(&job.patch, song)).flatten();
         if facts.peak_volts.into_iter().all(|volts| volts < SILENT_VOLTS) {
-            notes.add(
-                "nothing is heard: sound comes in with --in1, --in2 or --in3, or from the exciter, whose knobs are exciter.level and stage1.pulse to stage3.pulse",
-            );
+            notes.add(format!("nothing is heard: {}", why.as_deref().unwrap_or(SOUND_COMES_FROM)));
+        } else {
+            notes.add_all(why);
         }
         let report =
             Report { out: &self.out, taps: self.taps.as_deref(), inputs: &heard, facts: &facts, notes: &notes };
