@@ -180,10 +180,18 @@ fn is_wanted(device: &Device, wanted: Option<&str>) -> bool {
         .is_none_or(|wanted| device.name.to_lowercase().contains(&wanted) || device.address.to_lowercase() == wanted)
 }
 
-/// What to say when no MIDI device has the wanted name, yet.
-pub fn midi_awaited(present: &[Device], wanted: Option<&str>) -> Option<String> {
-    let wanted = wanted.filter(|part| !present.iter().any(|device| is_wanted(device, Some(part))))?;
-    Some(format!("given \"{wanted}\", {}; it is waited for", there_are(present)))
+/// What to say when no MIDI device has the wanted name, yet, or none is there for a patch whose pitch is given by keys.
+pub fn midi_awaited(present: &[Device], wanted: Option<&str>, by_keys: bool) -> Option<String> {
+    if present.iter().any(|device| is_wanted(device, wanted)) {
+        return None;
+    }
+    match wanted {
+        Some(part) => Some(format!("given \"{part}\", {}; it is waited for", there_are(present))),
+        None if by_keys => {
+            Some("there is none; keys give the pitch of this patch: no pulse until one sends some".into())
+        }
+        None => None,
+    }
 }
 
 /// What to do about MIDI devices: those to leave, and those to connect to. Two of one name have two addresses.
@@ -244,12 +252,14 @@ mod tests {
     #[test]
     fn a_midi_device_that_is_not_there_is_awaited_with_a_word() {
         let there = devices(&[("Pads", "24:0"), ("Pads", "28:0"), ("Clock", "14:0")]);
-        assert_eq!(midi_awaited(&there, None), None);
-        assert_eq!(midi_awaited(&there, Some("pad")), None);
-        assert_eq!(midi_awaited(&there, Some("28:0")), None);
-        let said = midi_awaited(&there, Some("keys")).unwrap();
+        assert_eq!(midi_awaited(&there, None, true), None);
+        assert_eq!(midi_awaited(&[], None, false), None);
+        assert!(midi_awaited(&[], None, true).unwrap().starts_with("there is none; keys give the pitch"));
+        assert_eq!(midi_awaited(&there, Some("pad"), true), None);
+        assert_eq!(midi_awaited(&there, Some("28:0"), true), None);
+        let said = midi_awaited(&there, Some("keys"), true).unwrap();
         assert_eq!(said, "given \"keys\", there are: Pads; Clock; it is waited for");
-        assert!(midi_awaited(&[], Some("keys")).unwrap().contains("there is none"));
+        assert!(midi_awaited(&[], Some("keys"), true).unwrap().contains("there is none"));
     }
 
     #[test]

@@ -15,6 +15,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 use tritank_dsp::instrument::Instrument;
+use tritank_dsp::knobs::Knob;
 use tritank_dsp::patch::Patch;
 use tritank_workbench::sound::Sound as Recording;
 
@@ -119,7 +120,8 @@ pub fn play<M: Machine>(
                 continue;
             }
         };
-        if !begun && let Some(said) = midi_awaited(&machine.midi(), wanted.midi.as_deref()) {
+        let by_keys = music.patch.settings.is_on(Knob::ExciterPitch);
+        if !begun && let Some(said) = midi_awaited(&machine.midi(), wanted.midi.as_deref(), by_keys) {
             screen.say(&format!("midi     {said}\n"));
         }
         begun = true;
