@@ -88,7 +88,8 @@ pub fn read_patch(patch: Option<&Path>, board: Option<&Path>) -> Result<Patch, F
         if is_table(&written, "version") {
             return Fault::in_file(file, "given a board, allowed is a patch; a board is read by --board");
         }
-        Fault::in_file(file, error)
+        let list = if error.place.starts_with("knobs.") { LIST } else { "" };
+        Fault::in_file(file, format!("{error}{list}"))
     })?;
     if board.is_none() {
         return Ok(patch);
@@ -100,6 +101,9 @@ pub fn read_patch(patch: Option<&Path>, board: Option<&Path>) -> Result<Patch, F
     Patch::from_toml(&knobs, &soldered).map_err(|error| Fault::in_file(file, error))
 }
 
+/// Where it is said what a knob takes.
+const LIST: &str = "; `tritank knobs` says what each does";
+
 /// Reads `name=value`, as `--set` writes it.
 ///
 /// # Errors
@@ -109,7 +113,7 @@ pub fn set(settings: &mut Settings, assignment: &str) -> Result<(), Fault> {
     let (id, value) = assignment
         .split_once('=')
         .ok_or_else(|| refuse("given no \"=\", allowed is name=value such as stage1.switch2=on".into()))?;
-    settings.assign(id.trim(), value).map_err(|error| refuse(error.what))
+    settings.assign(id.trim(), value).map_err(|error| refuse(error.what + LIST))
 }
 
 /// What the knobs by themselves put on the lines: panel switches, codes, and keys of which none is down.

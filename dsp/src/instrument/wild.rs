@@ -8,7 +8,7 @@ use crate::rest::Rest;
 /// Few frames for much time: watches of a tenth of a second are soon over.
 const RATE_HZ: f64 = 8e3;
 
-/// Numbers at random, 0 to 1 (xorshift).
+/// Numbers at random, 0 to 1: xorshift (G. Marsaglia, "Xorshift RNGs", Journal of Statistical Software 8 (2003); triple 13, 7, 17).
 struct Draw(u64);
 
 impl Draw {

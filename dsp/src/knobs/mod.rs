@@ -2,7 +2,10 @@
 //!
 //! A knob's id is the same in a host's parameter list, in a patch and in `--set`: `stage1.switch2`, `exciter.rate`.
 
-use crate::board::Board;
+mod settings;
+
+pub use settings::{Build, Chord, Settings, VOICES};
+
 use crate::value::{self, Unit};
 use std::fmt;
 
@@ -123,7 +126,7 @@ knobs! {
     UnitTemperature "unit.temperature" "Temperature" value(-20.0, 70.0, 25.0, Unit::Celsius, Taper::Linear),
         "How warm all transistors are. A new unit has what its board says";
     UnitQuality "unit.quality" "Oversampling" Kind::Choice { words: &["1", "2", "4", "8", "16"], default: 2 },
-        "How finely the circuit is solved: the more, the truer and the slower; no host automates it";
+        "How finely the circuit is solved: the more, the truer and the slower; it takes a new unit, so no lane turns it";
 
     InputOverdriven "input.overdriven" "Overdriven" OFF,
         "Sends main in through one more germanium driver before the stages";
@@ -137,7 +140,7 @@ knobs! {
     ExciterPitch "exciter.pitch" "Pitch" Kind::Choice { words: &["knob", "keys"], default: 0 },
         "What gives the pitch; with keys the pulse is shut while none is down";
     ExciterChord "exciter.chord" "Chord" Kind::Choice { words: &["last", "stages", "voices"], default: 0 },
-        "Of several keys: last plays one, stages gives each stage a note, voices each key a chain; no host automates it";
+        "Of several keys: last plays one, stages gives each stage a note, voices each key a chain; it can take a new unit, so no lane turns it";
     ExciterSoftGate "exciter.soft_gate" "Soft gate" OFF,
         "Pulls the line soft: starves the exciter's bias, so that its pitch falls until it stops";
     ExciterHardGate "exciter.hard_gate" "Hard gate" OFF,
@@ -229,7 +232,7 @@ impl Knob {
         self.id().split('.').next().unwrap_or_default()
     }
 
-    /// The group as a host shows it: `stage1` becomes `Stage 1`.
+    /// The group in words: `stage1` becomes `Stage 1`.
     pub fn group_name(self) -> String {
         let group = self.group();
         let (word, number) = group.split_at(group.find(|c: char| c.is_ascii_digit()).unwrap_or(group.len()));
@@ -241,7 +244,7 @@ impl Knob {
         name
     }
 
-    /// The name that stands alone in a host's flat list: `Stage 1 Switch 2`.
+    /// The name with its group, to stand alone: `Stage 1 Switch 2`.
     pub fn full_name(self) -> String {
         let group = self.group_name();
         if self.name().starts_with(&group) { self.name().to_owned() } else { format!("{group} {}", self.name()) }
@@ -267,7 +270,7 @@ impl Knob {
             } else {
                 format!("in that group are {}", near.join(", "))
             };
-            let what = format!("no knob of that name; {near}; `tritank knobs` says what each does");
+            let what = format!("no knob of that name; {near}");
             KnobError { id: id.to_owned(), what }
         })
     }
@@ -402,93 +405,10 @@ impl Knob {
     }
 }
 
-/// Where every knob stands.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Settings([f64; Knob::COUNT]);
-
-impl Settings {
-    /// A new unit on this board: its supply, temperature and link levels as soldered, all else at its default.
-    pub fn of(board: &Board) -> Self {
-        let mut settings = Self(std::array::from_fn(|n| Knob::ALL[n].default_value()));
-        settings.set(Knob::UnitSupply, board.supply);
-        settings.set(Knob::UnitTemperature, board.temperature);
-        settings.set(Knob::Stage2Link, board.coupling.tap1_to_driver2);
-        settings.set(Knob::Stage3Link, board.coupling.follower_to_driver3);
-        settings
-    }
-
-    /// Where a knob stands.
-    pub fn get(&self, knob: Knob) -> f64 {
-        self.0[knob as usize]
-    }
-
-    /// Whether a switch is on.
-    pub fn is_on(&self, knob: Knob) -> bool {
-        self.get(knob) > 0.5
-    }
-
-    /// Turns a knob, to the nearest value that it allows.
-    pub fn set(&mut self, knob: Knob, value: f64) {
-        self.0[knob as usize] = knob.clamped(value);
-    }
-
-    /// Reads `name=value`, as `--set` and patches write it.
-    ///
-    /// # Errors
-    /// What was given, and what is allowed.
-    pub fn assign(&mut self, id: &str, text: &str) -> Result<(), KnobError> {
-        let knob = Knob::find(id)?;
-        self.set(knob, knob.parse(text)?);
-        Ok(())
-    }
-
-    /// Oversampling factor.
-    pub fn quality(&self) -> usize {
-        QUALITIES[self.get(Knob::UnitQuality) as usize]
-    }
-
-    /// What becomes of several keys that are down.
-    pub fn chord(&self) -> Chord {
-        Chord::ALL[self.get(Knob::ExciterChord) as usize]
-    }
-
-    /// What it takes a new unit to change.
-    pub fn build(&self) -> Build {
-        Build { quality: self.quality(), voices: if self.chord() == Chord::Voices { VOICES } else { 1 } }
-    }
-}
-
-/// What becomes of several keys that are down.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Chord {
-    /// The last one is heard.
-    Last,
-    /// Three exciters: the low, the middle and the high one go into stages 1, 2 and 3, or as the key table says.
-    Stages,
-    /// Each key, up to [`VOICES`], has an exciter, lines and a chain of its own.
-    Voices,
-}
-
-impl Chord {
-    /// In the order of the knob's words.
-    pub const ALL: [Self; 3] = [Self::Last, Self::Stages, Self::Voices];
-}
-
-/// Most chains of a unit.
-pub const VOICES: usize = 4;
-
-/// What a unit is built for and cannot change.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Build {
-    /// Oversampling factor.
-    pub quality: usize,
-    /// Chains: 1 or [`VOICES`].
-    pub voices: usize,
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::board::Board;
 
     #[test]
     fn every_knob_reads_back_what_it_writes_and_its_travel_returns() {
